@@ -1,0 +1,1 @@
+//! Plots: one function a figure, from results to SVG, and PNG from that.

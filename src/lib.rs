@@ -1,0 +1,25 @@
+//! Gainsay says by how many decibels one television antenna beats another, channel by channel, and how sure that is.
+//!
+//! Data flows one way, and a module uses only those above it in this list:
+//!
+//! - [`units`]: quantities
+//! - [`channels`]: channel plans and thresholds
+//! - [`capture`]: where samples come from
+//! - [`spectrum`]: from samples to power spectral density
+//! - [`reading`]: from spectrum to a channel's reading
+//! - [`logbook`]: takes kept in one SQLite file
+//! - [`compare`]: A against B, with intervals and verdicts
+//! - [`draw`]: plots
+//!
+//! The binary's `cli` knows them all.
+
+#![deny(missing_docs)]
+
+pub mod capture;
+pub mod channels;
+pub mod compare;
+pub mod draw;
+pub mod logbook;
+pub mod reading;
+pub mod spectrum;
+pub mod units;

@@ -1,0 +1,10 @@
+//! From spectrum to what a channel reads: power, noise, signal, carrier-to-noise ratio, state and health.
+//!
+//! A [`Reading`] is one channel in one [`Take`]; a take is one pass over the wanted channels with one antenna at one
+//! spot. Powers inside are linear (mean |x|², 0 dBFS = 1); levels in dBFS are derived. What was not measured is `None`.
+
+mod state;
+mod take;
+
+pub use state::State;
+pub use take::{Estimate, Health, NoiseSource, Part, Reading, Settings, Take, Trace};
