@@ -1,5 +1,8 @@
 //! What can be wrong with a source of samples.
 
+use std::io;
+use std::path::Path;
+
 /// What can be wrong with a source of samples; each message names the source, what was found and what to do.
 #[derive(Debug, thiserror::Error)]
 pub enum CaptureError {
@@ -21,4 +24,27 @@ pub enum CaptureError {
         /// What was found, what was expected, and what to do.
         problem: String,
     },
+}
+
+impl CaptureError {
+    /// A file that can't be used, with the problem in words.
+    pub(super) fn unreadable(path: &Path, problem: impl Into<String>) -> Self {
+        CaptureError::Unreadable {
+            path: path.display().to_string(),
+            problem: problem.into(),
+        }
+    }
+
+    /// A file that the system would not open or read, with what to do.
+    pub(super) fn io(path: &Path, error: &io::Error) -> Self {
+        let problem = match error.kind() {
+            io::ErrorKind::NotFound => "there is no such file; check the name".into(),
+            io::ErrorKind::PermissionDenied => {
+                "may not be read; check the file's permissions".into()
+            }
+            io::ErrorKind::IsADirectory => "is a folder; name the recording in it".into(),
+            _ => format!("can't be read: {error}"),
+        };
+        CaptureError::unreadable(path, problem)
+    }
 }

@@ -11,6 +11,7 @@ use crate::units::{Decibels, Hertz};
 
 mod error;
 pub mod recording;
+mod sigmf;
 pub mod simulated;
 pub mod tuning;
 

@@ -67,7 +67,9 @@ pub enum PlanError {
         problem: String,
     },
     /// No such plan.
-    #[error("no channel plan is called {name:?}: there are {known}; a file of your own must end in .toml")]
+    #[error(
+        "no channel plan is called {name:?}: there are {known}; a file of your own must end in .toml"
+    )]
     Unknown {
         /// The name given.
         name: String,

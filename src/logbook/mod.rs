@@ -66,7 +66,9 @@ impl Logbook {
     /// # Errors
     /// [`LogbookError`].
     pub fn open(path: &Path) -> Result<Logbook, LogbookError> {
-        Ok(Logbook { path: path.to_owned() })
+        Ok(Logbook {
+            path: path.to_owned(),
+        })
     }
 
     /// Where it is.

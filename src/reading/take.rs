@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::State;
 use crate::channels::{ChannelId, Standard};
-use crate::units::{ratio_to_db, Dbfs};
+use crate::units::{Dbfs, ratio_to_db};
 
 /// A power with its doubt: linear (mean |x|²), the standard error of its statistical part, and that error's degrees of
 /// freedom.
@@ -30,7 +30,8 @@ impl Estimate {
 
     /// The standard error in dB, to first order: (10/ln 10)·u/x; `None` where the value is not above zero.
     pub fn standard_error_db(&self) -> Option<f64> {
-        (self.value > 0.0).then(|| 10.0 / std::f64::consts::LN_10 * self.standard_error / self.value)
+        (self.value > 0.0)
+            .then(|| 10.0 / std::f64::consts::LN_10 * self.standard_error / self.value)
     }
 }
 
@@ -76,12 +77,27 @@ pub enum Health {
 impl fmt::Display for Health {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Health::Partial { covered } => write!(f, "only {:.0} % of the channel covered", covered * 100.0),
-            Health::Clipped { tuning_mhz, fraction } => {
-                write!(f, "clipped at {tuning_mhz} MHz ({:.2} % of samples): lower the gain", fraction * 100.0)
+            Health::Partial { covered } => {
+                write!(f, "only {:.0} % of the channel covered", covered * 100.0)
             }
-            Health::WeakDrive { tuning_mhz, lsb_rms } => {
-                write!(f, "weak drive at {tuning_mhz} MHz ({lsb_rms:.2} steps rms): raise the gain")
+            Health::Clipped {
+                tuning_mhz,
+                fraction,
+            } => {
+                write!(
+                    f,
+                    "clipped at {tuning_mhz} MHz ({:.2} % of samples): lower the gain",
+                    fraction * 100.0
+                )
+            }
+            Health::WeakDrive {
+                tuning_mhz,
+                lsb_rms,
+            } => {
+                write!(
+                    f,
+                    "weak drive at {tuning_mhz} MHz ({lsb_rms:.2} steps rms): raise the gain"
+                )
             }
             Health::NoiseEstimated => f.write_str("noise estimated, not measured"),
         }
@@ -145,7 +161,11 @@ impl Reading {
 
     /// Upper bound of the signal level in dBFS, where no signal was found.
     pub fn signal_upper_dbfs(&self) -> Option<f64> {
-        if self.found { None } else { self.signal_upper.filter(|&p| p > 0.0).map(ratio_to_db) }
+        if self.found {
+            None
+        } else {
+            self.signal_upper.filter(|&p| p > 0.0).map(ratio_to_db)
+        }
     }
 
     /// Channel power in dBFS.
@@ -226,7 +246,11 @@ mod infinite_as_null {
     use serde::{Deserialize, Deserializer, Serializer};
 
     pub fn serialize<S: Serializer>(value: &f64, serializer: S) -> Result<S::Ok, S::Error> {
-        if value.is_finite() { serializer.serialize_some(value) } else { serializer.serialize_none() }
+        if value.is_finite() {
+            serializer.serialize_some(value)
+        } else {
+            serializer.serialize_none()
+        }
     }
 
     pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<f64, D::Error> {
