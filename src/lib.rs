@@ -2,14 +2,14 @@
 //!
 //! Data flows one way, and a module uses only those above it in this list:
 //!
-//! - [`units`]: quantities
-//! - [`channels`]: channel plans and thresholds
-//! - [`capture`]: where samples come from
-//! - [`spectrum`]: from samples to power spectral density
-//! - [`reading`]: from spectrum to a channel's reading
-//! - [`logbook`]: takes kept in one SQLite file
-//! - [`compare`]: A against B, with intervals and verdicts
-//! - [`draw`]: plots
+//! - [`units`][]: quantities
+//! - [`channels`][]: channel plans and thresholds
+//! - [`capture`][]: where samples come from
+//! - [`spectrum`][]: from samples to power spectral density
+//! - [`reading`][]: from spectrum to a channel's reading
+//! - [`logbook`][]: takes kept in one SQLite file
+//! - [`compare`][]: A against B, with intervals and verdicts
+//! - [`draw`][]: plots
 //!
 //! The binary's `cli` knows them all.
 

@@ -194,3 +194,108 @@ impl Dbm {
         Dbm::from_dbuv(dbmv + 60.0, impedance)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Half a unit of the last digit of a figure printed with three decimals.
+    const PRINTED: f64 = 0.0005;
+
+    fn near(found: f64, expected: f64, tolerance: f64) {
+        assert!(
+            (found - expected).abs() <= tolerance,
+            "{found} is not {expected} within {tolerance}"
+        );
+    }
+
+    /// 0 dBm in dBµV: 106.990 (50 Ω), 108.751 (75 Ω), 114.771 (300 Ω); in dBmV: 46.990 (50 Ω), 48.751 (75 Ω).
+    /// Recomputed from the definition, V² = P·R.
+    #[test]
+    fn levels_at_a_socket_convert_to_voltages_by_the_published_figures() {
+        for (ohms, dbuv) in [(50.0, 106.990), (75.0, 108.751), (300.0, 114.771)] {
+            near(Dbm(0.0).to_dbuv(Ohms(ohms)), dbuv, PRINTED);
+            near(Dbm(-84.2).to_dbuv(Ohms(ohms)), dbuv - 84.2, PRINTED);
+            near(Dbm::from_dbuv(dbuv, Ohms(ohms)).0, 0.0, PRINTED);
+        }
+        for (ohms, dbmv) in [(50.0, 46.990), (75.0, 48.751), (300.0, 54.771)] {
+            near(Dbm(0.0).to_dbmv(Ohms(ohms)), dbmv, PRINTED);
+            near(Dbm(-84.2).to_dbmv(Ohms(ohms)), dbmv - 84.2, PRINTED);
+            near(Dbm::from_dbmv(dbmv, Ohms(ohms)).0, 0.0, PRINTED);
+        }
+    }
+
+    /// By volts, the slow way: 1 µV rms across 50, 75 and 300 Ω is V²/R watts.
+    #[test]
+    fn a_voltage_across_a_resistance_is_its_square_over_the_resistance_in_watts() {
+        for ohms in [50.0, 75.0, 300.0] {
+            for volts in [1e-6, 3.2e-5, 1e-3, 0.25] {
+                let dbm = 10.0 * (volts * volts / ohms / 1e-3_f64).log10();
+                let (dbuv, dbmv) = (
+                    20.0 * (volts / 1e-6_f64).log10(),
+                    20.0 * (volts / 1e-3_f64).log10(),
+                );
+                near(Dbm::from_dbuv(dbuv, Ohms(ohms)).0, dbm, 1e-9);
+                near(Dbm::from_dbmv(dbmv, Ohms(ohms)).0, dbm, 1e-9);
+                near(Dbm(dbm).to_dbuv(Ohms(ohms)), dbuv, 1e-9);
+                near(Dbm(dbm).to_dbmv(Ohms(ohms)), dbmv, 1e-9);
+            }
+        }
+    }
+
+    /// Full scale is a mean |x|² of 1; half a rail's amplitude on both rails is 1/2, −3.01 dBFS (recomputed).
+    #[test]
+    fn levels_are_relative_to_a_mean_square_of_one() {
+        assert_eq!(Dbfs::from_linear(1.0), Dbfs(0.0));
+        near(Dbfs::from_linear(0.5).0, -3.0103, 0.00005);
+        near(Dbfs(-20.0).linear(), 0.01, 1e-15);
+        assert_eq!(Dbfs::from_linear(0.0), Dbfs(f64::NEG_INFINITY));
+        assert_eq!(Dbfs(f64::NEG_INFINITY).linear(), 0.0);
+        // Rounding to 8 bits adds 1/6 LSB², full scale 127.5 LSB: −49.89 dBFS (recomputed).
+        near(
+            Dbfs::from_linear(1.0 / 6.0 / (127.5 * 127.5)).0,
+            -49.89,
+            0.005,
+        );
+    }
+
+    #[test]
+    fn a_level_less_a_level_is_a_ratio_and_a_level_and_a_gain_are_a_level() {
+        assert_eq!(Dbfs(-30.0) - Dbfs(-42.5), Decibels(12.5));
+        assert_eq!(Dbfs(-30.0) + Decibels(12.5), Dbfs(-17.5));
+        assert_eq!(Dbfs(-30.0) - Decibels(12.5), Dbfs(-42.5));
+        assert_eq!(Decibels(3.0) + Decibels(4.5) - Decibels(1.0), Decibels(6.5));
+        assert_eq!(-Decibels(3.0), Decibels(-3.0));
+        near(Decibels(10.0).ratio(), 10.0, 1e-12);
+        near(Decibels::from_ratio(2.0).0, 3.0103, 0.00005);
+        near(ratio_to_db(db_to_ratio(-11.284)), -11.284, 1e-12);
+        assert_eq!(ratio_to_db(0.0), f64::NEG_INFINITY);
+    }
+
+    /// C/N from (signal + noise)/noise, both in dB, to the printed digits: recomputed from 10 log(10^(x/10) − 1).
+    #[test]
+    fn noise_is_taken_from_a_total_in_linear_units() {
+        for (total_over_noise_db, cn_db, printed) in [
+            (0.0414, -20.19, 0.01),
+            (0.4139, -10.00, 0.01),
+            (3.0103, 0.00, 0.005),
+            (6.0, 4.744, 0.0005),
+            (10.4139, 10.00, 0.005),
+            (15.1363, 15.00, 0.005),
+        ] {
+            let noise = Dbfs(-61.0);
+            let total = noise + Decibels(total_over_noise_db);
+            let signal = Dbfs::from_linear(total.linear() - noise.linear());
+            near((signal - noise).0, cn_db, printed);
+        }
+    }
+
+    #[test]
+    fn quantities_are_shown_with_their_units_and_megahertz_are_a_million_hertz() {
+        assert_eq!(format!("{:.1}", Dbfs(-12.34)), "-12.3 dBFS");
+        assert_eq!(format!("{} {}", Ohms(75.0), Decibels(0.5)), "75 Ω 0.5 dB");
+        assert_eq!(Hertz::from_mhz(473.25), Hertz(473_250_000.0));
+        assert_eq!((Hertz(506e6) + Hertz(6e6) - Hertz(1e6)).mhz(), 511.0);
+        assert_eq!(serde_json::to_string(&Hertz(470e6)).unwrap(), "470000000.0");
+    }
+}
