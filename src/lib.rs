@@ -22,4 +22,5 @@ pub mod draw;
 pub mod logbook;
 pub mod reading;
 pub mod spectrum;
+pub mod statistics;
 pub mod units;

@@ -45,6 +45,8 @@ pub enum NoiseSource {
     TerminatedElsewhere,
     /// Estimated from stretches of the same take in which nothing was found.
     VacantChannels,
+    /// An upper bound: the quietest stretch of a take in which no stretch is surely vacant.
+    QuietestStretch,
 }
 
 /// One remark on how far a channel's figure can be trusted.
@@ -72,6 +74,8 @@ pub enum Health {
     },
     /// The noise was not measured with a terminator, but estimated.
     NoiseEstimated,
+    /// No terminated take and no stretch that is surely vacant: the noise is no more than an upper bound.
+    NoiseUnknown,
 }
 
 impl fmt::Display for Health {
@@ -99,7 +103,8 @@ impl fmt::Display for Health {
                     "weak drive at {tuning_mhz} MHz ({lsb_rms:.2} steps rms): raise the gain"
                 )
             }
-            Health::NoiseEstimated => f.write_str("noise estimated, not measured"),
+            Health::NoiseEstimated => f.write_str("noise estimated from vacant channels"),
+            Health::NoiseUnknown => f.write_str("noise unknown: no terminated take, no vacant channel"),
         }
     }
 }
@@ -185,7 +190,7 @@ impl Reading {
 
     /// C/N above the threshold in dB; `None` where there is no signal, no threshold, or only part of the channel.
     pub fn margin_db(&self) -> Option<f64> {
-        if self.covered < 0.98 {
+        if self.covered < 1.0 {
             return None;
         }
         Some(self.cn_db()? - self.threshold_db?)

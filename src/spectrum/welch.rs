@@ -246,6 +246,11 @@ impl Welch {
         }
     }
 
+    /// How the estimate is made.
+    pub fn settings(&self) -> &WelchSettings {
+        &self.settings
+    }
+
     /// Forgets everything pushed so far and keeps the memory.
     pub fn reset(&mut self) {
         self.filled = 0;

@@ -1,0 +1,111 @@
+//! A take put together from a survey and what the user says of it.
+
+use jiff::Timestamp;
+
+use super::evaluate::{Evaluation, evaluate, uncovered};
+use super::survey::Survey;
+use super::{Settings, Take, Trace};
+use crate::channels::{Channel, Plan, Thresholds};
+use crate::spectrum::flat::FlatField;
+use crate::spectrum::stitch::{Stretch, integrate};
+
+/// Step of a take's kept spectrum in hertz: a channel of 6 MHz has 240 of them.
+const TRACE_STEP_HZ: f64 = 25e3;
+
+/// A kept spectrum has at most this many steps; a wider span gets wider ones.
+const TRACE_MOST: f64 = 40_000.0;
+
+/// What the user says of a take.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Subject {
+    /// The antenna's name.
+    pub antenna: String,
+    /// The spot's name.
+    pub spot: String,
+    /// Free text.
+    pub note: String,
+    /// When it was taken, where the source doesn't say.
+    pub taken_at: Timestamp,
+}
+
+/// Which channels a take reads.
+#[derive(Debug, Clone)]
+pub struct Wanted<'p> {
+    /// The plan.
+    pub plan: &'p Plan,
+    /// Channels that were asked for by name: listed even where nothing covers them. `None` reads all of the plan's that
+    /// are covered.
+    pub chosen: Option<Vec<Channel>>,
+    /// Thresholds for margins and states.
+    pub thresholds: Thresholds,
+}
+
+impl Wanted<'_> {
+    /// The channels to read.
+    pub fn channels(&self) -> &[Channel] {
+        self.chosen.as_deref().unwrap_or(&self.plan.channels)
+    }
+}
+
+/// Makes the take: readings of the wanted channels, settings, and the spectrum to keep.
+pub fn assemble(survey: &Survey, terminated: Option<&Survey>, wanted: &Wanted, subject: Subject) -> Take {
+    let channels = wanted.channels();
+    let Evaluation { mut readings, flat } = evaluate(survey, terminated, channels, &wanted.thresholds, None);
+    if let Some(chosen) = &wanted.chosen {
+        for (place, channel) in chosen.iter().enumerate() {
+            if readings.get(place).is_none_or(|reading| reading.channel != channel.id) {
+                readings.insert(place, uncovered(channel));
+            }
+        }
+    }
+    Take {
+        id: None,
+        antenna: subject.antenna,
+        spot: subject.spot,
+        taken_at: survey.taken_at.unwrap_or(subject.taken_at),
+        source: survey.about.name.clone(),
+        terminated: terminated.map(|survey| survey.about.name.clone()),
+        settings: settings(survey, wanted.plan),
+        note: subject.note,
+        readings,
+        spectrum: trace(survey, &flat),
+    }
+}
+
+/// What was set in a survey.
+pub fn settings(survey: &Survey, plan: &Plan) -> Settings {
+    Settings {
+        plan: plan.name.clone(),
+        sample_rate_hz: survey.about.sample_rate.0,
+        dwell_s: survey.dwell_s,
+        gains_db: survey.tunings.iter().filter_map(|tuning| Some((tuning.centre_hz, tuning.gain_db?))).collect(),
+    }
+}
+
+/// The tunings' spectra side by side on an even grid, the passband's slope divided out; `None` where there is nothing.
+fn trace(survey: &Survey, flat: &FlatField) -> Option<Trace> {
+    let rate_hz = survey.about.sample_rate.0;
+    let answering = || survey.tunings.iter().filter(|tuning| tuning.stretch.width_hz() > 0.0);
+    let low_hz = answering().next()?.stretch.low_hz;
+    let high_hz = answering().next_back()?.stretch.high_hz;
+    let mut step_hz = TRACE_STEP_HZ;
+    while (high_hz - low_hz) / step_hz > TRACE_MOST {
+        step_hz *= 2.0;
+    }
+    let first_cell = (low_hz / step_hz).round();
+    let cells = ((high_hz / step_hz).round() - first_cell) as usize;
+    let mut dbfs_per_mhz = vec![None; cells];
+    for tuning in answering() {
+        let length = tuning.density.len();
+        let density = |bin: usize| tuning.density[bin] / flat.gain(bin, length);
+        // A cell belongs to the tuning that answers for its middle.
+        let cell_of = |hz: f64| (hz / step_hz - first_cell - 0.5).ceil().max(0.0) as usize;
+        for cell in cell_of(tuning.stretch.low_hz)..cell_of(tuning.stretch.high_hz).min(cells) {
+            let low_hz = (first_cell + cell as f64) * step_hz;
+            let stretch = Stretch { low_hz, high_hz: low_hz + step_hz };
+            let power = integrate(density, length, tuning.centre_hz, rate_hz, stretch);
+            dbfs_per_mhz[cell] = (power > 0.0).then(|| (10.0 * (power / step_hz * 1e6).log10()) as f32);
+        }
+    }
+    Some(Trace { first_hz: (first_cell + 0.5) * step_hz, step_hz, dbfs_per_mhz })
+}
