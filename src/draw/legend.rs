@@ -5,7 +5,7 @@ use plotters::style::RGBColor;
 use super::DrawError;
 use super::canvas::{Align, Canvas, GREY, INK, SAND};
 use super::font::Style;
-use super::mark::{self, Fill, Look, Way};
+use super::mark::{self, Arrow, Fill, Look, Way};
 
 /// What stands before the words.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -14,6 +14,8 @@ pub(super) enum Sign {
     Mark(Look, Fill),
     /// A bound's arrow.
     Bound(Way, RGBColor),
+    /// The arrow of a bound beyond the scale.
+    Beyond(Way),
     /// A solid line.
     Solid(RGBColor),
     /// A line of dashes.
@@ -43,7 +45,7 @@ impl Item {
 impl Sign {
     fn width_px(self) -> f64 {
         match self {
-            Sign::Mark(..) | Sign::Bound(..) | Sign::Nothing => 36.0,
+            Sign::Mark(..) | Sign::Bound(..) | Sign::Beyond(_) | Sign::Nothing => 36.0,
             Sign::Solid(_) | Sign::Dashes(_) | Sign::Threshold => 64.0,
         }
     }
@@ -52,9 +54,10 @@ impl Sign {
         let (end, middle) = (x + self.width_px(), x + self.width_px() / 2.0);
         match self {
             Sign::Mark(look, fill) => mark::draw(canvas, (middle, y), 13.0, look, fill),
-            Sign::Bound(way, colour) => {
-                let from = if way == Way::Up { y + 18.0 } else { y - 18.0 };
-                mark::bound(canvas, (middle, from), 12.0, 36.0, way, colour)
+            Sign::Bound(way, colour) => arrow(canvas, (middle, y), Arrow::new(way, 36.0), colour),
+            Sign::Beyond(way) => {
+                let without_bar = Arrow::new(way, 36.0).beyond(true);
+                arrow(canvas, (middle, y), without_bar, GREY)
             }
             Sign::Solid(colour) => canvas.line((x, y), (end, y), colour, 5),
             Sign::Dashes(colour) => canvas.dashes((x, end), y, colour, 5),
@@ -67,6 +70,22 @@ impl Sign {
     }
 }
 
+/// A bound's arrow with its middle at the place.
+fn arrow(
+    canvas: &mut Canvas,
+    (x, y): (f64, f64),
+    arrow: Arrow,
+    colour: RGBColor,
+) -> Result<(), DrawError> {
+    let half = arrow.length_px / 2.0;
+    let from = if arrow.way == Way::Up {
+        y + half
+    } else {
+        y - half
+    };
+    mark::bound(canvas, (x, from), 12.0, arrow, colour)
+}
+
 /// Draws the items from left to right below `top`, going on in a new line where one is full; words too long for a line
 /// of their own are shortened. Gives the place below.
 pub(super) fn draw(
@@ -76,7 +95,7 @@ pub(super) fn draw(
     (left, right): (f64, f64),
     top: f64,
 ) -> Result<f64, DrawError> {
-    let (gap, after_sign, line) = (44.0, 12.0, 1.55 * style.size_px);
+    let (gap, after_sign, line) = (36.0, 12.0, 1.55 * style.size_px);
     if items.is_empty() {
         return Ok(top);
     }

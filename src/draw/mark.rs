@@ -139,27 +139,53 @@ pub(super) enum Way {
     Down,
 }
 
-/// Draws a bound: a bar at `(x, y)` and an arrow from it, `length_px` long, to the side on which the value lies.
+/// The arrow of a bound.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Arrow {
+    pub(super) way: Way,
+    pub(super) length_px: f64,
+    /// Whether the bound lies beyond what can be shown: its arrow then has no bar.
+    pub(super) beyond: bool,
+}
+
+impl Arrow {
+    /// The arrow of a bound that can be shown where it lies.
+    pub(super) fn new(way: Way, length_px: f64) -> Self {
+        Arrow {
+            way,
+            length_px,
+            beyond: false,
+        }
+    }
+
+    /// The same, without its bar if `beyond`.
+    pub(super) fn beyond(self, beyond: bool) -> Self {
+        Arrow { beyond, ..self }
+    }
+}
+
+/// Draws a bound: a bar at `(x, y)` and an arrow from it to the side on which the value lies.
 pub(super) fn bound(
     canvas: &mut Canvas,
     (x, y): (f64, f64),
     half_width_px: f64,
-    length_px: f64,
-    way: Way,
+    arrow: Arrow,
     colour: RGBColor,
 ) -> Result<(), DrawError> {
-    let sign = match way {
+    let sign = match arrow.way {
         Way::Up => -1.0,
         Way::Down => 1.0,
     };
-    let tip = y + sign * length_px;
+    let tip = y + sign * arrow.length_px;
     let head = 0.75 * half_width_px.min(14.0);
-    canvas.line(
-        (x - half_width_px, y),
-        (x + half_width_px, y),
-        colour,
-        OUTLINE_PX,
-    )?;
+    if !arrow.beyond {
+        canvas.line(
+            (x - half_width_px, y),
+            (x + half_width_px, y),
+            colour,
+            OUTLINE_PX,
+        )?;
+    }
     canvas.line((x, y), (x, tip - sign * head), colour, OUTLINE_PX)?;
     canvas.polygon(
         &[

@@ -2,7 +2,7 @@
 
 use super::canvas::{Align, BLUE, Canvas, GREY, GRID, INK, MUTED, figure};
 use super::font::{Style, clean};
-use super::mark::{self, Fill, Look, Shape, Way};
+use super::mark::{self, Arrow, Fill, Look, Shape, Way};
 use super::scale::{Scale, mhz, number, tick_label};
 use super::{DrawError, Svg};
 use crate::reading::State;
@@ -148,9 +148,13 @@ fn head(
     };
     let centre = (right - word_px + 16.0, y);
     match panel.state {
-        Some(State::Vacant) => {
-            mark::bound(canvas, (centre.0, y - 16.0), 12.0, 32.0, Way::Down, BLUE)
-        }
+        Some(State::Vacant) => mark::bound(
+            canvas,
+            (centre.0, y - 16.0),
+            12.0,
+            Arrow::new(Way::Down, 32.0),
+            BLUE,
+        ),
         Some(state) => mark::draw(canvas, centre, 14.0, look, Fill::of(Some(state))),
         None => canvas.line((centre.0 - 12.0, y), (centre.0 + 12.0, y), GREY, 5),
     }

@@ -138,6 +138,9 @@ fn draw(
         .map(|line| Item::new(sign(line), line.3.clone()))
         .collect();
     items.rotate_left(usize::from(lines.len() > 1 && lines[0].1 == GREY));
+    if lines.len() == 1 {
+        items.clear(); // the title has its name
+    }
     y = legend::draw(canvas, &items, LEGEND, (LEFT_PX, RIGHT_PX), y + 10.0)?;
     y = canvas.lines(
         &["Power density, dBFS in 1 MHz".into()],

@@ -7,6 +7,9 @@ use resvg::usvg::{self, roxmltree};
 use super::samples;
 use super::{Svg, png};
 
+/// A place in px.
+pub(super) type Point = (f64, f64);
+
 /// What a document draws, as far as tests ask.
 pub(super) struct Document {
     /// Filled discs: x, y, radius, colour.
@@ -14,11 +17,11 @@ pub(super) struct Document {
     /// Circles' outlines: x, y, radius, colour.
     pub(super) circles: Vec<(f64, f64, f64, String)>,
     /// Filled polygons: corners, colour.
-    pub(super) polygons: Vec<(Vec<(f64, f64)>, String)>,
+    pub(super) polygons: Vec<(Vec<Point>, String)>,
     /// Open paths: points, colour.
-    pub(super) paths: Vec<(Vec<(f64, f64)>, String)>,
+    pub(super) paths: Vec<(Vec<Point>, String)>,
     /// Lines: ends, colour.
-    pub(super) lines: Vec<((f64, f64), (f64, f64), String)>,
+    pub(super) lines: Vec<(Point, Point, String)>,
     /// Texts: x, y of the baseline, anchor, size in px, words.
     pub(super) texts: Vec<(f64, f64, String, f64, String)>,
     /// The text alternative.

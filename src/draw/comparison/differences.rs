@@ -6,12 +6,13 @@ use super::super::DrawError;
 use super::super::canvas::{Align, Canvas, GREY, INK};
 use super::super::font::Style;
 use super::super::legend::{Item, Sign};
-use super::super::mark::{self, A, B, Fill, Look, UNDECIDED, Way};
-use super::super::scale::{Scale, signed};
+use super::super::mark::{self, A, Arrow, B, Fill, Look, UNDECIDED, Way};
+use super::super::scale::{Scale, number, signed};
 use super::{Row, drawable, grid, words};
 use crate::compare::{ChannelComparison, Comparison, Verdict};
 
 const VALUE: Style = Style::bold(30.0);
+const BOUND: Style = Style::bold(28.0);
 const DOUBT: Style = Style::regular(28.0);
 /// Length of a bound's arrow.
 const ARROW_PX: f64 = 50.0;
@@ -96,7 +97,7 @@ impl Differences {
         }
         // Intervals and strong bounds may widen the range to three and two times what the values need, no further: a
         // wild one must not flatten all the rest. A whisker then ends in an arrow, and a bound stands nearer to zero,
-        // where what its arrow says still holds.
+        // without its bar: what its arrow says still holds there.
         let span = (high - low).max(3.0);
         let (least, most) = (low - span, high + span);
         let only_bounds = !drawn.iter().any(|c| matches!(c, Drawn::Value { .. }));
@@ -175,6 +176,14 @@ impl Differences {
                 "at most (no signal from A)",
             ));
         }
+        let beyond = channels.iter().find_map(|c| match Drawn::of(c) {
+            Drawn::AtLeast(bound) if bound > self.range.1 => Some(Way::Up),
+            Drawn::AtMost(bound) if bound < self.range.0 => Some(Way::Down),
+            _ => None,
+        });
+        if let Some(way) = beyond {
+            items.push(Item::new(Sign::Beyond(way), "off the scale"));
+        }
         if channels
             .iter()
             .any(|c| Drawn::of(c) == Drawn::NotComparable)
@@ -234,14 +243,24 @@ impl Differences {
                     labels.draw(canvas, &placed, (top, bottom), colour)?;
                 }
                 Drawn::AtLeast(bound) => {
-                    let y = scale.px(bound.min(self.range.1));
-                    mark::bound(canvas, (x, y), radius, ARROW_PX, Way::Up, colour)?;
-                    labels.bound(canvas, (x, y + 40.0), &at_least(bound), colour)?;
+                    let place = (x, scale.px(bound.min(self.range.1)));
+                    let arrow = Arrow::new(Way::Up, ARROW_PX).beyond(bound > self.range.1);
+                    mark::bound(canvas, place, radius, arrow, colour)?;
+                    if let Some(digits) = labels.bound_digits {
+                        let text = at_least(bound, digits);
+                        let below = (x, place.1 + 38.0);
+                        canvas.text(&text, BOUND, colour, Align::Centre, below)?;
+                    }
                 }
                 Drawn::AtMost(bound) => {
-                    let y = scale.px(bound.max(self.range.0));
-                    mark::bound(canvas, (x, y), radius, ARROW_PX, Way::Down, colour)?;
-                    labels.bound(canvas, (x, y - 16.0), &at_most(bound), colour)?;
+                    let place = (x, scale.px(bound.max(self.range.0)));
+                    let arrow = Arrow::new(Way::Down, ARROW_PX).beyond(bound < self.range.0);
+                    mark::bound(canvas, place, radius, arrow, colour)?;
+                    if let Some(digits) = labels.bound_digits {
+                        let text = at_most(bound, digits);
+                        let above = (x, place.1 - 16.0);
+                        canvas.text(&text, BOUND, colour, Align::Centre, above)?;
+                    }
                 }
                 Drawn::Nothing => {}
                 Drawn::NotComparable => {
@@ -303,15 +322,20 @@ struct Labels {
     slot_px: f64,
     value: bool,
     doubt: bool,
-    bound: bool,
+    /// Decimals of bounds; `None` where they have no room.
+    bound_digits: Option<usize>,
 }
 
-fn at_least(bound: f64) -> String {
-    format!("≥{}", signed(bound, 1))
+/// `≥17.6`, rounded downwards.
+pub(super) fn at_least(bound: f64, digits: usize) -> String {
+    let unit = 10f64.powi(digits as i32);
+    format!("≥{}", number((bound * unit + 1e-6).floor() / unit, digits))
 }
 
-fn at_most(bound: f64) -> String {
-    format!("≤{}", signed(bound, 1))
+/// `≤−9.3`, rounded upwards.
+pub(super) fn at_most(bound: f64, digits: usize) -> String {
+    let unit = 10f64.powi(digits as i32);
+    format!("≤{}", number((bound * unit - 1e-6).ceil() / unit, digits))
 }
 
 /// `+5.2` and `±0.2`; one more decimal where the doubt is under 0.1 dB; no doubt where the interval is lopsided.
@@ -332,7 +356,8 @@ fn value_and_doubt(db: f64, interval: Option<(f64, f64)>) -> (String, Option<Str
 
 impl Labels {
     fn fitting(row: &Row) -> Self {
-        let (mut value, mut doubt, mut bounds) = (0.0f64, 0.0f64, 0.0f64);
+        let (mut value, mut doubt) = (0.0f64, 0.0f64);
+        let mut bounds = [0.0f64; 2];
         for channel in row.channels {
             match Drawn::of(channel) {
                 Drawn::Value { db, interval } => {
@@ -340,8 +365,16 @@ impl Labels {
                     value = value.max(VALUE.width_px(&v));
                     doubt = doubt.max(d.map_or(0.0, |d| DOUBT.width_px(&d)));
                 }
-                Drawn::AtLeast(bound) => bounds = bounds.max(VALUE.width_px(&at_least(bound))),
-                Drawn::AtMost(bound) => bounds = bounds.max(VALUE.width_px(&at_most(bound))),
+                Drawn::AtLeast(bound) => {
+                    for (digits, widest) in bounds.iter_mut().enumerate() {
+                        *widest = widest.max(BOUND.width_px(&at_least(bound, digits)));
+                    }
+                }
+                Drawn::AtMost(bound) => {
+                    for (digits, widest) in bounds.iter_mut().enumerate() {
+                        *widest = widest.max(BOUND.width_px(&at_most(bound, digits)));
+                    }
+                }
                 Drawn::NotComparable | Drawn::Nothing => {}
             }
         }
@@ -350,7 +383,7 @@ impl Labels {
             slot_px: row.slot_px,
             value: fits(value),
             doubt: fits(value) && fits(doubt),
-            bound: fits(bounds),
+            bound_digits: [1, 0].into_iter().find(|&digits| fits(bounds[digits])),
         }
     }
 
@@ -388,20 +421,6 @@ impl Labels {
         match doubt {
             Some(doubt) => canvas.text(&doubt, DOUBT, colour, align, (x, first + 32.0)),
             None => Ok(()),
-        }
-    }
-
-    fn bound(
-        self,
-        canvas: &mut Canvas,
-        place: (f64, f64),
-        text: &str,
-        colour: RGBColor,
-    ) -> Result<(), DrawError> {
-        if self.bound {
-            canvas.text(text, VALUE, colour, Align::Centre, place)
-        } else {
-            Ok(())
         }
     }
 }

@@ -4,7 +4,7 @@ use super::super::DrawError;
 use super::super::canvas::{Align, Canvas, GREY, INK, SAND};
 use super::super::font::Style;
 use super::super::legend::{Item, Sign};
-use super::super::mark::{self, A, B, Fill, Look, Shape, Way};
+use super::super::mark::{self, A, Arrow, B, Fill, Look, Shape, Way};
 use super::super::scale::{Scale, number};
 use super::{Row, drawable, grid};
 use crate::compare::{Comparison, Side};
@@ -39,6 +39,7 @@ pub(super) struct Levels {
     range: Option<(f64, f64)>,
     fills: Vec<Fill>,
     vacant: bool,
+    beyond: bool,
     thresholds: bool,
 }
 
@@ -101,6 +102,7 @@ impl Levels {
             range: None,
             fills: Vec::new(),
             vacant: false,
+            beyond: false,
             thresholds: false,
         };
         let mut bounds = Vec::new();
@@ -115,9 +117,8 @@ impl Levels {
                 }
                 Drawn::AtMost(bound) => {
                     bounds.push(bound);
-                    levels.vacant = true;
                 }
-                Drawn::Vacant => levels.vacant = true,
+                Drawn::Vacant => levels.beyond = true,
                 Drawn::Nothing => {}
             }
             if let Some(threshold) = quantity.threshold(side) {
@@ -126,11 +127,17 @@ impl Levels {
                 levels.thresholds = true;
             }
         }
-        // A bound widens the range by half at most; one further down stands at its lower end, which is true as well.
+        // A bound doubles the range at most; one further down stands at its lower end, without its bar: what its arrow
+        // says still holds there.
         let (low, high) = levels.range.unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
-        let floor = low - ((high - low) / 2.0).max(6.0);
+        let floor = low - (high - low).max(6.0);
         for bound in bounds {
             levels.reach(bound.max(floor));
+            if bound < floor {
+                levels.beyond = true;
+            } else {
+                levels.vacant = true;
+            }
         }
         levels
     }
@@ -174,6 +181,9 @@ impl Levels {
                 "vacant: at most this",
             ));
         }
+        if self.beyond {
+            items.push(Item::new(Sign::Beyond(Way::Down), "vacant, off the scale"));
+        }
         if self.thresholds {
             items.push(Item::new(
                 Sign::Threshold,
@@ -193,7 +203,11 @@ impl Levels {
         let (low, high) = self.range.unwrap_or((0.0, 1.0));
         // At least 6 dB from end to end, so that small differences are not blown up.
         let spare = ((6.0 - (high - low)) / 2.0).max(0.0);
-        let below = if self.vacant { ARROW_PX + 14.0 } else { 34.0 };
+        let below = if self.vacant || self.beyond {
+            ARROW_PX + 14.0
+        } else {
+            34.0
+        };
         let scale = Scale::new((low - spare, high + spare), (bottom - below, top + 62.0));
 
         row.shade(canvas, top, bottom)?;
@@ -209,6 +223,7 @@ impl Levels {
 
         let (radius, offset) = (row.mark_px(), row.offset_px());
         let valued = self.values_fit(row);
+        let arrow = Arrow::new(Way::Down, ARROW_PX);
         for (x, channel) in row.places() {
             for (x, side, look) in [(x - offset, &channel.a, A), (x + offset, &channel.b, B)] {
                 match self.quantity.drawn(side) {
@@ -227,18 +242,13 @@ impl Levels {
                         }
                     }
                     Drawn::AtMost(bound) => {
-                        mark::bound(
-                            canvas,
-                            (x, scale.px(bound.max(low))),
-                            radius,
-                            ARROW_PX,
-                            Way::Down,
-                            look.colour,
-                        )?;
+                        let place = (x, scale.px(bound.max(low)));
+                        let arrow = arrow.beyond(bound < low);
+                        mark::bound(canvas, place, radius, arrow, look.colour)?;
                     }
                     Drawn::Vacant => {
-                        let y = bottom - ARROW_PX - 2.0;
-                        mark::bound(canvas, (x, y), radius, ARROW_PX, Way::Down, look.colour)?;
+                        let place = (x, bottom - ARROW_PX - 2.0);
+                        mark::bound(canvas, place, radius, arrow.beyond(true), look.colour)?;
                     }
                     Drawn::Nothing => {}
                 }

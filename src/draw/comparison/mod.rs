@@ -185,7 +185,11 @@ fn draw(canvas: &mut Canvas, comparison: &Comparison) -> Result<f64, DrawError> 
         let said = "Nothing to draw: no channel has a signal, a bound or a difference.";
         return Ok(canvas.lines(&[said.into()], ANSWER, INK, LEFT_PX, y + 60.0)? + 80.0);
     }
-    let answer = ANSWER.wrap(&words::answer(comparison), width, 3);
+    // On one line if they fit, else each on its own.
+    let mut answer = words::answer(comparison);
+    if ANSWER.width_px(&answer.join(" · ")) <= width {
+        answer = vec![answer.join(" · ")];
+    }
     y = canvas.lines(&answer, ANSWER, INK, LEFT_PX, y + 18.0)?;
 
     let names = [

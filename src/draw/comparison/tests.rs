@@ -1,7 +1,7 @@
 //! Checks on the finished document: what it says, and where its marks stand.
 
 use super::super::samples::{self, NOISE_DBFS, channel, four, hostile, many, of};
-use super::super::tests::Document;
+use super::super::tests::{Document, Point};
 use super::comparison;
 use crate::compare::{Comparison, Verdict};
 
@@ -250,7 +250,7 @@ fn bounds_without_a_difference_are_arrows_with_their_number() {
         ],
     );
     let document = read(&one_sided);
-    assert!(document.says("≥+34.0") && document.says("≤−22.0"));
+    assert!(document.says("≥34.0") && document.says("≤−22.0"));
     // An arrow's head is a triangle whose first corner is the tip.
     let tips = |colour: &str| -> Vec<bool> {
         document
@@ -401,4 +401,44 @@ fn every_channel_of_many_is_named_and_rows_have_at_most_twenty() {
             assert!(names.iter().filter(|other| other.1 == name.1).count() <= 20);
         }
     }
+}
+
+#[test]
+fn a_bound_off_the_scale_has_no_bar_and_keeps_its_number() {
+    let mut c = staircase();
+    c.channels.push(channel(30, Some(36.0), None, 0.0));
+    let document = read(&c);
+    // A − B is at least 50 dB; the other channels reach 10 dB.
+    assert!(document.says("≥50.0") && document.says("off the scale"));
+    let shaft = |(from, to, colour): &&(Point, Point, String)| {
+        colour == BLUE && from.0 == to.0 && from.1 > to.1 && from.0 > 1300.0
+    };
+    let (foot, ..) = *document.lines.iter().rfind(shaft).unwrap();
+    let bar = document
+        .lines
+        .iter()
+        .any(|(from, to, colour)| colour == BLUE && from.1 == foot.1 && to.1 == foot.1);
+    assert!(!bar, "no bar at {foot:?}");
+}
+
+#[test]
+fn a_bounds_number_is_never_rounded_to_say_more_than_is_known() {
+    use super::differences::{at_least, at_most};
+    assert_eq!(
+        (at_least(17.68, 1), at_least(17.68, 0)),
+        ("≥17.6".into(), "≥17".into())
+    );
+    assert_eq!(
+        (at_least(-3.21, 1), at_most(3.21, 1)),
+        ("≥−3.3".into(), "≤3.3".into())
+    );
+    assert_eq!(
+        (at_most(-9.38, 1), at_most(-9.38, 0)),
+        ("≤−9.3".into(), "≤−9".into())
+    );
+    assert_eq!(
+        at_least(34.0, 1),
+        "≥34.0",
+        "a round number keeps its last digit"
+    );
 }

@@ -80,8 +80,8 @@ pub(super) fn subtitle(comparison: &Comparison) -> String {
     )
 }
 
-/// How many channels favour which, and the median difference.
-pub(super) fn answer(comparison: &Comparison) -> String {
+/// How many channels favour which, and the median difference where there is one.
+pub(super) fn answer(comparison: &Comparison) -> Vec<String> {
     let summary = &comparison.summary;
     let mut parts = vec![
         format!(
@@ -97,10 +97,10 @@ pub(super) fn answer(comparison: &Comparison) -> String {
         parts.push(format!("{} not comparable", summary.not_comparable));
     }
     let median = match drawable(summary.median_difference_db) {
-        Some(db) => format!(" · median difference {} dB", signed(db, 1)),
-        None => String::new(),
+        Some(db) => vec![format!("median difference {} dB", signed(db, 1))],
+        None => Vec::new(),
     };
-    parts.join(", ") + &median
+    [vec![parts.join(", ")], median].concat()
 }
 
 fn side(letter: char, side: &Side) -> String {
@@ -169,7 +169,7 @@ pub(super) fn description(comparison: &Comparison) -> String {
     let mut said = vec![
         format!("A: {}. B: {}.", name(&comparison.a), name(&comparison.b)),
         format!("{}.", subtitle(comparison)),
-        format!("{}.", answer(comparison)),
+        format!("{}.", answer(comparison).join("; ")),
     ];
     said.extend(comparison.channels.iter().map(channel));
     said.join(" ")
