@@ -1,1 +1,37 @@
 //! Plots: one function a figure, from results to SVG, and PNG from that.
+//!
+//! - [`comparison`]: A against B, channel by channel: what each receives, and the difference with its interval
+//! - [`spectrum`]: the stitched spectrum, A over B, with channel edges
+//! - [`panels`]: a small spectrum for each channel of a take
+//!
+//! Every figure is 1600 px wide and as high as it needs to be; text is 28 px or more, so that a picture shrunk to a
+//! phone's width can still be read. Colours are Okabe and Ito's (Color Universal Design, 2008), and whatever a colour
+//! says, a shape, a fill or a line style says too. The fonts are in the crate ([SIL Open Font License
+//! 1.1](https://openfontlicense.org)): a PNG never depends on the machine's fonts, and an SVG carries the characters
+//! it uses.
+//!
+//! What comes from a user (names, labels, notes) is cleaned of control characters and escaped; what is not finite is
+//! not drawn.
+
+mod canvas;
+mod comparison;
+mod error;
+mod font;
+mod legend;
+mod mark;
+mod panels;
+mod png;
+mod scale;
+mod spectrum;
+mod svg;
+
+pub use comparison::comparison;
+pub use error::DrawError;
+pub use panels::{Panel, panels};
+pub use spectrum::{Band, Line, spectrum};
+pub use svg::Svg;
+
+#[cfg(test)]
+mod samples;
+#[cfg(test)]
+mod tests;
