@@ -24,6 +24,14 @@ pub enum CaptureError {
         /// What was found, what was expected, and what to do.
         problem: String,
     },
+    /// A file that can't be written.
+    #[error("{path}: {problem}")]
+    Unwritable {
+        /// The file.
+        path: String,
+        /// What is wrong and what to do.
+        problem: String,
+    },
 }
 
 impl CaptureError {

@@ -9,11 +9,13 @@ use num_complex::Complex;
 
 use crate::units::{Decibels, Hertz};
 
+mod bytes;
 mod error;
 pub mod recording;
 mod sigmf;
 pub mod simulated;
 pub mod tuning;
+pub mod writer;
 
 /// One complex sample, full scale 1 on each rail.
 pub type Sample = Complex<f32>;

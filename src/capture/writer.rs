@@ -1,0 +1,273 @@
+//! Writes what a source hands out as a SigMF recording of unsigned 8-bit samples (`cu8`).
+//!
+//! A recording is two files, `NAME.sigmf-data` and `NAME.sigmf-meta`, with one capture segment a tuning. Both are written
+//! under temporary names in the same folder and renamed when whole, the metadata last, so that a recording that can be
+//! found is complete. Nothing is kept in memory but a block of samples and one entry a tuning.
+//!
+//! Where the antenna is known, the official `antenna` extension is declared and `antenna:model` holds its name. SigMF has
+//! no field for a receiver's gain alone, so each segment's gain, where known, is in `gainsay:gain_db`, declared as an
+//! optional extension.
+//!
+//! Source: SigMF specification 1.2.5 and its `antenna` extension 1.0.0.
+
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use serde_json::{Map, Value, json};
+use sha2::{Digest, Sha512};
+
+use super::{CaptureError, Sample, Source, bytes};
+
+/// Version of the SigMF specification that the metadata follows.
+const SIGMF_VERSION: &str = "1.2.5";
+/// Samples written at a time.
+const BLOCK: usize = 8192;
+
+/// What to do where a recording of that name is there already.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum IfThere {
+    /// Leave it alone and fail.
+    Refuse,
+    /// Put the new one in its place, once it is whole.
+    Replace,
+}
+
+/// What to say of a recording besides what its source says of itself.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Labels {
+    /// What the recording is, in words.
+    pub description: Option<String>,
+    /// The antenna's name; the source's own where `None`.
+    pub antenna: Option<String>,
+    /// What made the recording; the source's own where `None`.
+    pub hardware: Option<String>,
+}
+
+/// What was written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Written {
+    /// The samples' file.
+    pub data: PathBuf,
+    /// The metadata's file.
+    pub meta: PathBuf,
+    /// Tunings written.
+    pub tunings: usize,
+    /// Complex samples written.
+    pub samples: u64,
+    /// Samples that lay beyond full scale on a rail, and were clipped to it.
+    pub clipped: u64,
+}
+
+/// Writes all tunings of `source` to `base` with `.sigmf-data` and `.sigmf-meta` added (one of these is taken off
+/// first, so any of the three names will do).
+///
+/// Samples are rounded to 8 bits; from a source of 8 bits they come out unchanged.
+///
+/// # Errors
+/// When the source fails, when a file can't be written, or when there is a recording of that name and `if_there` is
+/// [`IfThere::Refuse`]. Nothing half written is left behind, and a recording that was there stays.
+pub fn write_sigmf(
+    source: &mut dyn Source,
+    base: &Path,
+    labels: &Labels,
+    if_there: IfThere,
+) -> Result<Written, CaptureError> {
+    let data = with_suffix(base, ".sigmf-data");
+    let meta = with_suffix(base, ".sigmf-meta");
+    if if_there == IfThere::Refuse {
+        for path in [&data, &meta] {
+            if path.exists() {
+                return Err(unwritable(
+                    path,
+                    "is there already: choose another name, or move it away",
+                ));
+            }
+        }
+    }
+    let partial_data = Partial::beside(&data);
+    let partial_meta = Partial::beside(&meta);
+
+    let mut file = create(&partial_data.path)?;
+    let failed = |error: std::io::Error| {
+        unwritable(&partial_data.path, &format!("can't be written: {error}"))
+    };
+    let mut hash = Sha512::new();
+    let mut captures = Vec::new();
+    let mut written = Written {
+        data,
+        meta,
+        tunings: 0,
+        samples: 0,
+        clipped: 0,
+    };
+    let mut gain_known = false;
+    let mut samples = vec![Sample::default(); BLOCK];
+    let mut block = vec![0u8; 2 * BLOCK];
+    while let Some(tuning) = source.next_tuning()? {
+        let mut capture = Map::new();
+        capture.insert("core:sample_start".into(), json!(written.samples));
+        capture.insert("core:frequency".into(), json!(tuning.centre.0));
+        if let Some(taken_at) = tuning.taken_at {
+            capture.insert("core:datetime".into(), json!(taken_at.to_string()));
+        }
+        if let Some(gain) = tuning.gain {
+            capture.insert("gainsay:gain_db".into(), json!(gain.0));
+            gain_known = true;
+        }
+        captures.push(Value::Object(capture));
+        written.tunings += 1;
+        loop {
+            let count = source.read(&mut samples)?;
+            if count == 0 {
+                break;
+            }
+            let block = &mut block[..2 * count];
+            bytes::from_samples(&samples[..count], block);
+            written.samples += count as u64;
+            written.clipped += samples[..count]
+                .iter()
+                .filter(|x| beyond(x.re) || beyond(x.im))
+                .count() as u64;
+            hash.update(&*block);
+            file.write_all(block).map_err(failed)?;
+        }
+    }
+    let file = file
+        .into_inner()
+        .map_err(|error| failed(error.into_error()))?;
+    file.sync_all().map_err(failed)?;
+
+    let digest: String = hash
+        .finalize()
+        .iter()
+        .map(|byte| format!("{byte:02x}"))
+        .collect();
+    let text = metadata(source, labels, captures, &digest, gain_known);
+    let failed = |error: std::io::Error| {
+        unwritable(&partial_meta.path, &format!("can't be written: {error}"))
+    };
+    let mut file = create(&partial_meta.path)?;
+    serde_json::to_writer_pretty(&mut file, &text).map_err(|error| failed(error.into()))?;
+    file.write_all(b"\n").map_err(failed)?;
+    file.into_inner()
+        .map_err(|error| failed(error.into_error()))?
+        .sync_all()
+        .map_err(failed)?;
+
+    partial_data.rename(&written.data)?;
+    partial_meta.rename(&written.meta)?;
+    Ok(written)
+}
+
+/// Beyond what the outermost bytes stand for, by more than rounding.
+fn beyond(rail: f32) -> bool {
+    rail.abs() > 1.0 + 0.5 / 127.5
+}
+
+fn metadata(
+    source: &dyn Source,
+    labels: &Labels,
+    captures: Vec<Value>,
+    digest: &str,
+    gain_known: bool,
+) -> Value {
+    let about = source.about();
+    let mut global = Map::new();
+    let mut extensions = Vec::new();
+    global.insert("core:datatype".into(), json!("cu8"));
+    global.insert("core:sample_rate".into(), json!(about.sample_rate.0));
+    global.insert("core:version".into(), json!(SIGMF_VERSION));
+    global.insert("core:num_channels".into(), json!(1));
+    global.insert("core:sha512".into(), json!(digest));
+    global.insert(
+        "core:recorder".into(),
+        json!(concat!("gainsay ", env!("CARGO_PKG_VERSION"))),
+    );
+    if let Some(description) = &labels.description {
+        global.insert("core:description".into(), json!(description));
+    }
+    if let Some(hardware) = labels.hardware.as_ref().or(about.hardware.as_ref()) {
+        global.insert("core:hw".into(), json!(hardware));
+    }
+    if let Some(antenna) = labels.antenna.as_ref().or(about.antenna.as_ref()) {
+        global.insert("antenna:model".into(), json!(antenna));
+        extensions.push(json!({ "name": "antenna", "version": "1.0.0", "optional": true }));
+    }
+    if gain_known {
+        extensions.push(json!({ "name": "gainsay", "version": "1.0.0", "optional": true }));
+    }
+    if !extensions.is_empty() {
+        global.insert("core:extensions".into(), Value::Array(extensions));
+    }
+    json!({ "global": global, "captures": captures, "annotations": [] })
+}
+
+/// A file that is taken away again unless it is renamed to its final name.
+struct Partial {
+    path: PathBuf,
+}
+
+impl Partial {
+    fn beside(path: &Path) -> Self {
+        // The process's number keeps two recordings under way apart.
+        Partial {
+            path: with_suffix(path, &format!(".{}.partial", std::process::id())),
+        }
+    }
+
+    fn rename(self, to: &Path) -> Result<(), CaptureError> {
+        std::fs::rename(&self.path, to)
+            .map_err(|error| unwritable(to, &format!("can't be put in place: {error}")))
+    }
+}
+
+impl Drop for Partial {
+    fn drop(&mut self) {
+        // After a rename there is nothing left to remove, and where removing fails there is nothing to be done.
+        let _ = std::fs::remove_file(&self.path);
+    }
+}
+
+fn create(path: &Path) -> Result<BufWriter<File>, CaptureError> {
+    let file = File::create(path)
+        .map_err(|error| unwritable(path, &format!("can't be created: {error}")))?;
+    Ok(BufWriter::new(file))
+}
+
+fn unwritable(path: &Path, problem: &str) -> CaptureError {
+    CaptureError::Unwritable {
+        path: path.display().to_string(),
+        problem: problem.to_owned(),
+    }
+}
+
+/// `base` without a SigMF suffix, then `suffix`; a name such as `take.2` keeps its dot.
+fn with_suffix(base: &Path, suffix: &str) -> PathBuf {
+    let mut name = base.as_os_str().to_owned();
+    if suffix.starts_with(".sigmf")
+        && matches!(
+            base.extension().and_then(|e| e.to_str()),
+            Some("sigmf-data" | "sigmf-meta")
+        )
+    {
+        name = base.with_extension("").into_os_string();
+    }
+    name.push(suffix);
+    PathBuf::from(name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_may_come_with_or_without_its_suffix() {
+        for name in ["a/take.2", "a/take.2.sigmf-meta", "a/take.2.sigmf-data"] {
+            assert_eq!(
+                with_suffix(Path::new(name), ".sigmf-data"),
+                Path::new("a/take.2.sigmf-data")
+            );
+        }
+    }
+}
