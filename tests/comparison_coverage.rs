@@ -14,8 +14,13 @@ use rand_distr::{ChiSquared, Distribution, StandardNormal};
 use takes::{NOISE, RELATIVE_ERROR, ratio, reading, take};
 
 /// C/N of B by class, in dB. The last lies about three standard errors above nothing.
-const CLASSES: [(&str, f64); 5] =
-    [("strong, 25 dB", 25.0), ("middling, 8 dB", 8.0), ("weak, 0 dB", 0.0), ("weak, −5 dB", -5.0), ("faint, −17 dB", -17.0)];
+const CLASSES: [(&str, f64); 5] = [
+    ("strong, 25 dB", 25.0),
+    ("middling, 8 dB", 8.0),
+    ("weak, 0 dB", 0.0),
+    ("weak, −5 dB", -5.0),
+    ("faint, −17 dB", -17.0),
+];
 const CHANNELS_A_CLASS: u16 = 3;
 
 /// What the world does to the takes of a trial. Standard deviations in dB; times in takes.
@@ -50,9 +55,20 @@ const WORLD: World = World {
     noise_type_b: 0.005,
 };
 /// Nobody walks past: next to nothing fades.
-const CALM: World = World { shared_fading: 0.05, own_fading: 0.03, drift: 0.02, bend: 0.001, ..WORLD };
+const CALM: World = World {
+    shared_fading: 0.05,
+    own_fading: 0.03,
+    drift: 0.02,
+    bend: 0.001,
+    ..WORLD
+};
 /// People about.
-const RESTLESS: World = World { shared_fading: 1.0, own_fading: 0.6, drift: 0.2, ..WORLD };
+const RESTLESS: World = World {
+    shared_fading: 1.0,
+    own_fading: 0.6,
+    drift: 0.2,
+    ..WORLD
+};
 
 fn normal(rng: &mut ChaCha8Rng) -> f64 {
     StandardNormal.sample(rng)
@@ -65,12 +81,18 @@ fn estimated(power: f64, rng: &mut ChaCha8Rng) -> f64 {
 }
 
 /// Takes in this order, with true differences `truth_db` by channel.
-fn simulate(order: &str, world: &World, truth_db: &[f64], rng: &mut ChaCha8Rng) -> (Vec<Take>, Vec<Take>) {
+fn simulate(
+    order: &str,
+    world: &World,
+    truth_db: &[f64],
+    rng: &mut ChaCha8Rng,
+) -> (Vec<Take>, Vec<Take>) {
     let channels = truth_db.len();
     let per_trial_gain = normal(rng) * 0.5;
     let fixed_mating = normal(rng) * world.fixed_mating;
-    let noise: Vec<f64> =
-        (0..channels).map(|_| estimated(NOISE * (1.0 + world.noise_type_b * normal(rng)), rng)).collect();
+    let noise: Vec<f64> = (0..channels)
+        .map(|_| estimated(NOISE * (1.0 + world.noise_type_b * normal(rng)), rng))
+        .collect();
     let mut shared: Vec<f64> = (0..channels).map(|_| normal(rng)).collect();
     let mut own: Vec<[f64; 2]> = (0..channels).map(|_| [normal(rng), normal(rng)]).collect();
     let middle = (order.len() - 1) as f64 / 2.0;
@@ -78,7 +100,11 @@ fn simulate(order: &str, world: &World, truth_db: &[f64], rng: &mut ChaCha8Rng) 
     for (index, antenna) in order.chars().enumerate() {
         let at = index as f64 - middle;
         let mating = normal(rng) * world.mating;
-        let common = mating + world.gain * normal(rng) + world.drift * at + world.bend * at * at + per_trial_gain;
+        let common = mating
+            + world.gain * normal(rng)
+            + world.drift * at
+            + world.bend * at * at
+            + per_trial_gain;
         let mut readings = Vec::new();
         for channel in 0..channels {
             shared[channel] = 0.8 * shared[channel] + 0.6 * normal(rng);
@@ -86,13 +112,30 @@ fn simulate(order: &str, world: &World, truth_db: &[f64], rng: &mut ChaCha8Rng) 
                 *one = 0.5 * *one + 0.75f64.sqrt() * normal(rng);
             }
             let is_a = antenna == 'A';
-            let fading = world.shared_fading * shared[channel] + world.own_fading * own[channel][usize::from(!is_a)];
+            let fading = world.shared_fading * shared[channel]
+                + world.own_fading * own[channel][usize::from(!is_a)];
             let class = CLASSES[channel / usize::from(CHANNELS_A_CLASS)].1;
-            let level_db = class + common + fading + if is_a { truth_db[channel] + fixed_mating } else { 0.0 };
+            let level_db = class
+                + common
+                + fading
+                + if is_a {
+                    truth_db[channel] + fixed_mating
+                } else {
+                    0.0
+                };
             let power = estimated(NOISE * (1.0 + ratio(level_db)), rng);
-            readings.push(reading(20 + channel as u16, power, noise[channel], world.noise_type_b * NOISE));
+            readings.push(reading(
+                20 + channel as u16,
+                power,
+                noise[channel],
+                world.noise_type_b * NOISE,
+            ));
         }
-        if antenna == 'A' { a.push(take("A", index as f64, readings)) } else { b.push(take("B", index as f64, readings)) }
+        if antenna == 'A' {
+            a.push(take("A", index as f64, readings))
+        } else {
+            b.push(take("B", index as f64, readings))
+        }
     }
     (a, b)
 }
@@ -126,8 +169,15 @@ fn run(order: &str, world: &World, trials: usize, nothing: bool, seed: u64) -> O
     let (mut wrong, mut decided, mut decidable) = (0, 0, 0);
     for _ in 0..trials {
         let steps = [0.0, 0.3, -0.3, 1.0, -1.0, 3.0];
-        let truth_db: Vec<f64> =
-            (0..channels).map(|_| if nothing { 0.0 } else { steps[rng.random_range(0..steps.len())] }).collect();
+        let truth_db: Vec<f64> = (0..channels)
+            .map(|_| {
+                if nothing {
+                    0.0
+                } else {
+                    steps[rng.random_range(0..steps.len())]
+                }
+            })
+            .collect();
         let (a, b) = simulate(order, world, &truth_db, &mut rng);
         let comparison = compare(&a, &b, &Options::default()).expect("comparable");
         let mut family_wrong = false;
@@ -141,7 +191,9 @@ fn run(order: &str, world: &World, trials: usize, nothing: bool, seed: u64) -> O
                 }
                 (None, low, high) if low.is_some() || high.is_some() => {
                     tally.bounds += 1;
-                    tally.bounds_held += usize::from(low.is_none_or(|low| low <= truth) && high.is_none_or(|high| truth <= high));
+                    tally.bounds_held += usize::from(
+                        low.is_none_or(|low| low <= truth) && high.is_none_or(|high| truth <= high),
+                    );
                 }
                 _ => {}
             }
@@ -193,21 +245,37 @@ fn coverage_lies_between_93_and_97_percent_in_each_class() {
     ];
     for (world_name, world) in [("ordinary", WORLD), ("calm", CALM), ("restless", RESTLESS)] {
         println!("\n{world_name}: {world:?}");
-        println!("| takes | {} | wrong families | with no difference | found |", CLASSES.map(|c| c.0).join(" | "));
+        println!(
+            "| takes | {} | wrong families | with no difference | found |",
+            CLASSES.map(|c| c.0).join(" | ")
+        );
         for (name, order) in designs {
             let result = run(order, &world, 2500, false, 11);
             let none = run(order, &world, 2500, true, 12);
             let cell = |tally: &Tally| {
                 let bounds = if tally.bounds * 20 > tally.intervals {
-                    format!("; {} bounds {:.1} %", tally.bounds, 100.0 * tally.bounds_held as f64 / tally.bounds as f64)
+                    format!(
+                        "; {} bounds {:.1} %",
+                        tally.bounds,
+                        100.0 * tally.bounds_held as f64 / tally.bounds as f64
+                    )
                 } else {
                     String::new()
                 };
-                format!("{:.1} % (±{:.2} dB{bounds})", 100.0 * tally.coverage(), tally.width_db / tally.intervals as f64)
+                format!(
+                    "{:.1} % (±{:.2} dB{bounds})",
+                    100.0 * tally.coverage(),
+                    tally.width_db / tally.intervals as f64
+                )
             };
             println!(
                 "| {name} | {} | {:.1} % | {:.1} % | {:.0} % |",
-                result.classes.iter().map(cell).collect::<Vec<_>>().join(" | "),
+                result
+                    .classes
+                    .iter()
+                    .map(cell)
+                    .collect::<Vec<_>>()
+                    .join(" | "),
                 100.0 * result.families_wrong,
                 100.0 * none.families_wrong,
                 100.0 * result.decided
@@ -223,7 +291,9 @@ fn coverage_lies_between_93_and_97_percent_in_each_class() {
 fn the_sum_of_laws_covers_where_effective_degrees_of_freedom_fail() {
     let mut rng = ChaCha8Rng::seed_from_u64(5);
     let trials = 20_000;
-    println!("| blocks | true spread of the mean ÷ type B | effective dof: covers | 0.005 is | sum: covers | 0.005 is |");
+    println!(
+        "| blocks | true spread of the mean ÷ type B | effective dof: covers | 0.005 is | sum: covers | 0.005 is |"
+    );
     for blocks in [2.0, 3.0, 4.0, 6.0] {
         let freedom = blocks - 1.0;
         for ratio in [0.5, 1.0, 2.0, 3.0, 5.0, 10.0] {
@@ -232,10 +302,15 @@ fn the_sum_of_laws_covers_where_effective_degrees_of_freedom_fail() {
                 let error = normal(&mut rng) + ratio * normal(&mut rng);
                 let squares: f64 = ChiSquared::new(freedom).expect("freedom").sample(&mut rng);
                 let spread = ratio * (squares / freedom).sqrt();
-                let effective_freedom =
-                    statistics::truncated(statistics::welch_satterthwaite([(spread, freedom), (1.0, f64::INFINITY)]));
-                let by_effective =
-                    2.0 * statistics::student_upper_tail(error.abs() / spread.hypot(1.0), effective_freedom);
+                let effective_freedom = statistics::truncated(statistics::welch_satterthwaite([
+                    (spread, freedom),
+                    (1.0, f64::INFINITY),
+                ]));
+                let by_effective = 2.0
+                    * statistics::student_upper_tail(
+                        error.abs() / spread.hypot(1.0),
+                        effective_freedom,
+                    );
                 let by_sum = ErrorLaw::new(spread, freedom, 1.0).two_sided(error);
                 for (counts, p) in [(&mut effective, by_effective), (&mut sum, by_sum)] {
                     counts[0] += usize::from(p > 0.05);
@@ -250,7 +325,10 @@ fn the_sum_of_laws_covers_where_effective_degrees_of_freedom_fail() {
                 100.0 * share(sum[0]),
                 share(sum[1])
             );
-            assert!(share(sum[0]) > 0.945 && share(sum[1]) < 0.0065, "{blocks} blocks, {ratio}");
+            assert!(
+                share(sum[0]) > 0.945 && share(sum[1]) < 0.0065,
+                "{blocks} blocks, {ratio}"
+            );
         }
     }
 }

@@ -2,17 +2,15 @@
 
 use std::collections::HashSet;
 
-use super::blocks::{Antenna, Arrangement, arrange};
-use super::difference::{Outcome, estimate};
-use super::levels::{Design, Levels};
+use super::blocks::{Arrangement, arrange};
+use super::channel::{Case, Place, blocks};
+use super::difference::{estimate_strong, estimate_weak};
 use super::meaning;
 use super::prospect::{Prospect, prospect};
 use super::refusal::{CompareError, Options, check_apart, check_options, check_takes};
+use super::sources::Seen;
 use super::statistics::{holm, median};
-use super::types::{
-    Averaging, Basis, ChannelComparison, Comparison, Side, StateCounts, Summary, Verdict,
-};
-use crate::channels::ChannelId;
+use super::types::{Basis, ChannelComparison, Comparison, Side, StateCounts, Summary, Verdict};
 use crate::reading::{NoiseSource, State, Take};
 
 /// Compares antenna A with antenna B by their takes at one spot.
@@ -31,9 +29,26 @@ pub fn compare(a: &[Take], b: &[Take], options: &Options) -> Result<Comparison, 
     let arrangement = arrange(&times(a), &times(b));
     check_apart(a, b, &arrangement, options)?;
 
-    let mut channels: Vec<ChannelComparison> = (channels_of(a, b).into_iter())
-        .map(|place| channel(&place, a, b, &arrangement, options))
+    let mut cases: Vec<Case> = (channels_of(a, b).into_iter())
+        .map(|place| Case::open(place, a, b, &arrangement))
         .collect();
+    for case in cases.iter_mut().filter(|case| case.is_strong()) {
+        case.outcome = Some(estimate_strong(&case.design, options));
+    }
+    // What strong channels show to vary from take to take is foreseen for the weak ones.
+    let seen =
+        Seen::pool((cases.iter()).filter_map(|case| Some((&case.design, case.outcome.as_ref()?))));
+    for case in cases.iter_mut().filter(|case| case.is_weak()) {
+        case.outcome = Some(estimate_weak(
+            &case.design,
+            options,
+            seen,
+            case.found_a,
+            case.found_b,
+        ));
+    }
+    let mut channels: Vec<ChannelComparison> =
+        cases.into_iter().map(|case| case.close(a, b)).collect();
     decide(&mut channels, options);
 
     let spot = a
@@ -61,14 +76,6 @@ pub fn compare(a: &[Take], b: &[Take], options: &Options) -> Result<Comparison, 
     Ok(comparison)
 }
 
-/// A channel and where its reading is likely to stand in each take.
-struct Place<'t> {
-    channel: &'t ChannelId,
-    low_hz: f64,
-    high_hz: f64,
-    index: usize,
-}
-
 /// Every channel in any take, ascending by frequency.
 fn channels_of<'t>(a: &'t [Take], b: &'t [Take]) -> Vec<Place<'t>> {
     let mut seen = HashSet::new();
@@ -93,202 +100,6 @@ fn channels_of<'t>(a: &'t [Take], b: &'t [Take]) -> Vec<Place<'t>> {
             .then_with(|| one.channel.cmp(two.channel))
     });
     places
-}
-
-fn blocks(basis: Basis, units: usize) -> usize {
-    if matches!(basis, Basis::Blocks | Basis::Pairs) {
-        units
-    } else {
-        0
-    }
-}
-
-fn channel(
-    place: &Place,
-    a: &[Take],
-    b: &[Take],
-    arrangement: &Arrangement,
-    options: &Options,
-) -> ChannelComparison {
-    let levels = Levels::gather(place.channel, place.index, &a[0], a, b);
-    let design = levels.design(arrangement);
-    let shown = design
-        .clone()
-        .unwrap_or_else(|_| levels.all_against_all(None));
-    let (found_a, found_b) = (shown.found(Antenna::A), shown.found(Antenna::B));
-    let (outcome, reason) = match &design {
-        Err(reason) => (None, Some(reason.clone())),
-        Ok(_) if !found_a && !found_b => {
-            (None, Some("nothing found with either antenna".to_string()))
-        }
-        Ok(design) => {
-            let outcome = estimate(design, options, found_a, found_b);
-            let reason = reason(design, &outcome, found_a, found_b);
-            (Some(outcome), reason)
-        }
-    };
-    let averaging = outcome
-        .as_ref()
-        .map_or(Averaging::Linear, |outcome| outcome.averaging);
-    let verdict = if outcome.is_some() {
-        Verdict::Undecided
-    } else {
-        Verdict::NotComparable
-    };
-    let of = |get: fn(&Outcome) -> Option<f64>| outcome.as_ref().and_then(get);
-    let covered = |takes: &[Take]| {
-        let readings = takes
-            .iter()
-            .filter_map(|take| take.readings.iter().find(|r| r.channel == *place.channel));
-        readings.map(|reading| reading.covered).fold(0.0, f64::max)
-    };
-    ChannelComparison {
-        channel: place.channel.clone(),
-        low_hz: place.low_hz,
-        high_hz: place.high_hz,
-        a: side(&shown, Antenna::A, found_a, averaging, covered(a)),
-        b: side(&shown, Antenna::B, found_b, averaging, covered(b)),
-        basis: shown.basis,
-        blocks: if design.is_ok() {
-            blocks(shown.basis, shown.groups.len())
-        } else {
-            0
-        },
-        averaging: outcome.as_ref().map(|outcome| outcome.averaging),
-        difference_db: of(|o| o.difference_db),
-        low_db: of(|o| o.low_db),
-        high_db: of(|o| o.high_db),
-        standard_uncertainty_db: of(|o| o.standard_uncertainty_db),
-        degrees_of_freedom: of(|o| o.degrees_of_freedom),
-        p: of(|o| Some(o.p)),
-        p_adjusted: None,
-        cn_difference_db: of(|o| o.cn_difference_db),
-        cn_p: of(|o| o.cn_p),
-        further_blocks: None,
-        beyond_repeats: false,
-        verdict,
-        reason,
-        budget: outcome.map_or_else(Vec::new, |mut outcome| {
-            outcome
-                .budget
-                .sort_by(|one, two| two.share.total_cmp(&one.share));
-            outcome.budget
-        }),
-    }
-}
-
-/// What limits a channel's figure.
-fn reason(design: &Design, outcome: &Outcome, found_a: bool, found_b: bool) -> Option<String> {
-    let mut reasons = Vec::new();
-    let bounded = outcome.difference_db.is_some();
-    match (found_a, found_b, outcome.low_db, outcome.high_db) {
-        (true, false, Some(low_db), _) => {
-            reasons.push(format!("B shows nothing: A gains at least {low_db:.1} dB"))
-        }
-        (true, false, None, _) => {
-            reasons.push("B shows nothing, and A too little to say how much it gains".to_string())
-        }
-        (false, true, _, Some(high_db)) => reasons.push(format!(
-            "A shows nothing: B gains at least {:.1} dB",
-            -high_db
-        )),
-        (false, true, _, None) => {
-            reasons.push("A shows nothing, and B too little to say how much it gains".to_string())
-        }
-        (_, _, Some(_), None) => reasons.push("B is too weak for an upper end".to_string()),
-        (_, _, None, Some(_)) => reasons.push("A is too weak for a lower end".to_string()),
-        (_, _, None, None) => reasons.push("both are too weak for a figure".to_string()),
-        _ if !bounded => reasons.push("too weak for a figure".to_string()),
-        _ => {}
-    }
-    let levels = || design.of(Antenna::A).chain(design.of(Antenna::B));
-    if let Some(part) = levels().find(|level| level.reading.covered < 0.98) {
-        reasons.push(format!(
-            "only {:.0} % of the channel covered",
-            part.reading.covered * 100.0
-        ));
-    }
-    reasons.extend(design.remark.clone());
-    if levels().any(|level| level.reading.noise_source == Some(NoiseSource::VacantChannels)) {
-        reasons.push("noise estimated, not measured".to_string());
-    }
-    (!reasons.is_empty()).then(|| reasons.join("; "))
-}
-
-/// One antenna in one channel, by the levels that were used.
-fn side(
-    design: &Design,
-    antenna: Antenna,
-    found: bool,
-    averaging: Averaging,
-    covered: f64,
-) -> Side {
-    let count = design.of(antenna).count();
-    let mean = |of: &dyn Fn(&super::levels::Level) -> f64| {
-        design
-            .weighted()
-            .filter(|one| one.0 == antenna)
-            .map(|(_, weight, level)| weight * of(level))
-            .sum::<f64>()
-    };
-    let level_db = |power: f64| (power > 0.0).then(|| 10.0 * power.log10());
-    let signal_dbfs = match averaging {
-        _ if count == 0 || !found => None,
-        Averaging::Decibels => Some(mean(&|level| level.db())),
-        Averaging::Linear => level_db(mean(&|level| level.signal)),
-    };
-    let uppers: Vec<f64> = design
-        .of(antenna)
-        .filter_map(|level| level.reading.signal_upper)
-        .collect();
-    let upper = uppers.iter().sum::<f64>() / uppers.len().max(1) as f64;
-    let noise_dbfs = if count > 0 {
-        level_db(mean(&|level| level.noise))
-    } else {
-        None
-    };
-    let cn_db = signal_dbfs
-        .zip(noise_dbfs)
-        .map(|(signal, noise)| signal - noise);
-    let whole = design
-        .of(antenna)
-        .all(|level| level.reading.covered >= 0.98);
-    let thresholds: Vec<f64> = design
-        .of(antenna)
-        .filter_map(|level| level.reading.threshold_db)
-        .collect();
-    let margin_db = cn_db
-        .filter(|_| whole)
-        .zip(median(&thresholds))
-        .map(|(cn_db, threshold)| cn_db - threshold);
-    let mut states: Vec<State> = design
-        .of(antenna)
-        .filter_map(|level| level.reading.state)
-        .collect();
-    states.sort();
-    let state = if count == 0 {
-        None
-    } else if !found {
-        Some(State::Vacant)
-    } else {
-        margin_db
-            .map(State::from_margin)
-            .or_else(|| states.get(states.len().saturating_sub(1) / 2).copied())
-    };
-    Side {
-        takes: count,
-        covered,
-        signal_dbfs,
-        signal_upper_dbfs: if signal_dbfs.is_none() {
-            level_db(upper)
-        } else {
-            None
-        },
-        noise_dbfs,
-        cn_db,
-        margin_db,
-        state,
-    }
 }
 
 /// Verdicts by Holm's step-down over the channels with a probability, and what would decide the rest.

@@ -287,6 +287,16 @@ impl<'t> Design<'t> {
         })
     }
 
+    /// Number of repeats: blocks, pairs, or takes of the antenna with fewer.
+    pub fn repeats(&self) -> usize {
+        match self.basis {
+            Basis::Blocks | Basis::Pairs => self.groups.len(),
+            Basis::Unpaired | Basis::Single => {
+                self.of(Antenna::A).count().min(self.of(Antenna::B).count())
+            }
+        }
+    }
+
     /// Whether the spread of repeats can be seen.
     pub fn has_repeats(&self) -> bool {
         match self.basis {

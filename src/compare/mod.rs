@@ -18,6 +18,7 @@
 
 mod blocks;
 mod budget;
+mod channel;
 mod comparison;
 mod difference;
 mod law;
@@ -25,6 +26,7 @@ mod levels;
 mod meaning;
 mod prospect;
 mod refusal;
+mod sources;
 pub mod statistics;
 mod types;
 

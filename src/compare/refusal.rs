@@ -19,7 +19,7 @@ pub struct Options {
     /// spread of repeats, and stands in the budget by itself, once a mating, only where there are none.
     pub mating_db: f64,
     /// Standard uncertainty, in dB, of one take's level from what changes between takes (drift, fading, people moving
-    /// about), used only where there are no repeats to show it. 0.2 dB is an assumption for an antenna indoors that
+    /// about), used only where there are no repeats to show it. 0.25 dB is an assumption for an antenna indoors that
     /// nobody walks past; no standard's figure.
     pub unsteadiness_db: f64,
     /// Unequal gains are refused, unless this is given: the standard uncertainty in dB with which a difference between
@@ -34,7 +34,7 @@ impl Default for Options {
         Options {
             confidence: 0.95,
             mating_db: 0.1,
-            unsteadiness_db: 0.2,
+            unsteadiness_db: 0.25,
             gain_step_db: None,
             max_apart: None,
         }
@@ -63,18 +63,16 @@ pub enum CompareError {
         second: String,
     },
     /// A setting or the place differs between two takes.
-    #[error("{what} differs: {first} has {first_value}, {second} has {second_value}; {advice}")]
+    #[error("{what} differs: {first} has {}, {second} has {}; {advice}", .values[0], .values[1])]
     Differs {
         /// What differs.
         what: &'static str,
         /// One take.
         first: String,
-        /// Its value, with its unit.
-        first_value: String,
         /// The other take.
         second: String,
-        /// Its value, with its unit.
-        second_value: String,
+        /// Their values, with their units.
+        values: Box<[String; 2]>,
         /// What to do.
         advice: &'static str,
     },
@@ -193,13 +191,12 @@ fn differs<T>(
     values: [String; 2],
     advice: &'static str,
 ) -> Result<T, CompareError> {
-    let ([first, second], [first_value, second_value]) = (takes.map(label), values);
+    let [first, second] = takes.map(label);
     Err(CompareError::Differs {
         what,
         first,
-        first_value,
         second,
-        second_value,
+        values: Box::new(values),
         advice,
     })
 }

@@ -41,11 +41,18 @@ pub fn reading(channel: u16, power: f64, noise: f64, noise_type_b: f64) -> Readi
         low_hz,
         high_hz: low_hz + 6e6,
         covered: 1.0,
-        parts: vec![Part { low_hz, high_hz: low_hz + 6e6 }],
+        parts: vec![Part {
+            low_hz,
+            high_hz: low_hz + 6e6,
+        }],
         power: Some(power),
         noise: Some(noise),
         noise_source: Some(NoiseSource::Terminated),
-        signal: Some(Estimate { value: signal, standard_error, degrees_of_freedom: power.degrees_of_freedom }),
+        signal: Some(Estimate {
+            value: signal,
+            standard_error,
+            degrees_of_freedom: power.degrees_of_freedom,
+        }),
         noise_type_b,
         found,
         signal_upper: (!found).then(|| signal.max(0.0) + 3.0902 * doubt),
@@ -66,7 +73,12 @@ pub fn take(antenna: &str, minute: f64, readings: Vec<Reading>) -> Take {
         taken_at: start + SignedDuration::from_secs_f64(minute * 60.0),
         source: format!("minute-{minute}"),
         terminated: Some("terminator".to_string()),
-        settings: Settings { plan: "us".to_string(), sample_rate_hz: 2.4e6, dwell_s: 0.02, gains_db: Vec::new() },
+        settings: Settings {
+            plan: "us".to_string(),
+            sample_rate_hz: 2.4e6,
+            dwell_s: 0.02,
+            gains_db: Vec::new(),
+        },
         note: String::new(),
         readings,
         spectrum: None,
@@ -76,12 +88,23 @@ pub fn take(antenna: &str, minute: f64, readings: Vec<Reading>) -> Take {
 /// Takes of A and B whose channels have these C/N in dB, at minutes 0, 1, 2 … in the order given (`"ABBA"`).
 ///
 /// `cn_db(antenna, minute, channel)`; channels are 20, 21 …
-pub fn trial(order: &str, channels: u16, mut cn_db: impl FnMut(char, f64, u16) -> f64) -> (Vec<Take>, Vec<Take>) {
+pub fn trial(
+    order: &str,
+    channels: u16,
+    mut cn_db: impl FnMut(char, f64, u16) -> f64,
+) -> (Vec<Take>, Vec<Take>) {
     let (mut a, mut b) = (Vec::new(), Vec::new());
     for (minute, antenna) in order.chars().enumerate() {
         let minute = minute as f64;
         let readings = (20..20 + channels)
-            .map(|channel| reading(channel, NOISE * (1.0 + ratio(cn_db(antenna, minute, channel))), NOISE, 0.0))
+            .map(|channel| {
+                reading(
+                    channel,
+                    NOISE * (1.0 + ratio(cn_db(antenna, minute, channel))),
+                    NOISE,
+                    0.0,
+                )
+            })
             .collect();
         match antenna {
             'A' => a.push(take("tape loop", minute, readings)),
