@@ -1,5 +1,40 @@
 //! A against B: trials, paired differences, intervals and verdicts.
+//!
+//! [`compare`] takes the takes of two antennas at one spot and gives a [`Comparison`]: per channel the difference in dB
+//! with its interval, its uncertainty budget and a verdict; over all channels a summary, and what it means in words.
+//!
+//! # The model
+//! The level of antenna X in take i is `S_X + drift(tᵢ) + fading + mating_X + mating_i + statistics`, in dB, and the
+//! noise of the receiver is subtracted from the power before. What is asked for is `S_A − S_B`.
+//! - Takes are put against each other in blocks A B B A / B A A B where their order allows it ([`arrange`]): a drift that
+//!   is linear in time cancels within a block, a bend within a pair of blocks of either kind.
+//! - What varies from take to take shows in the spread of the block differences, and enters by it (type A).
+//! - What is the same in all takes doesn't show and enters as type B: `mating_X` ([`Options::mating_db`], on the
+//!   difference), the noise that was subtracted, a gain step.
+//! - Without repeats, what varies enters as foreseen: the statistics of each power, a mating a take, and
+//!   [`Options::unsteadiness_db`] a take. Such a comparison is weak, and says so.
+//! - Intervals come from the distribution of that sum ([`ErrorLaw`]), verdicts from its probabilities by Holm's
+//!   step-down over the channels, so that the chance of any wrong verdict in one comparison stays at 1 − confidence.
 
+mod blocks;
+mod budget;
+mod channel;
+mod comparison;
+mod difference;
+mod law;
+mod levels;
+mod meaning;
+mod prospect;
+mod refusal;
+mod sources;
+pub mod statistics;
 mod types;
 
-pub use types::{Basis, ChannelComparison, Comparison, Side, StateCounts, Summary, Verdict};
+pub use blocks::{Antenna, Arrangement, Unit, arrange};
+pub use budget::{BudgetRow, Combined, Evaluation, combine};
+pub use comparison::compare;
+pub use law::ErrorLaw;
+pub use refusal::{CompareError, Options};
+pub use types::{
+    Averaging, Basis, ChannelComparison, Comparison, Side, StateCounts, Summary, Verdict,
+};

@@ -4,6 +4,7 @@ use std::fmt;
 
 use serde::Serialize;
 
+use super::budget::BudgetRow;
 use crate::channels::ChannelId;
 use crate::reading::State;
 
@@ -47,6 +48,16 @@ pub enum Basis {
     Single,
 }
 
+/// In which unit levels were averaged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Averaging {
+    /// In decibels: every level far above its own error.
+    Decibels,
+    /// In linear power, noise subtracted: signals near or below what a take can find.
+    Linear,
+}
+
 /// One antenna in one channel, over its takes.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Side {
@@ -81,24 +92,43 @@ pub struct ChannelComparison {
     pub a: Side,
     /// B's side.
     pub b: Side,
-    /// A less B in dB.
+    /// How this channel's takes were put against each other.
+    pub basis: Basis,
+    /// Blocks or pairs in which this channel could be used; 0 where there are none.
+    pub blocks: usize,
+    /// In which unit levels were averaged; `None` where nothing was compared.
+    pub averaging: Option<Averaging>,
+    /// A less B in dB. Where it is given, both ends of the interval are.
     pub difference_db: Option<f64>,
-    /// Lower end of the interval in dB; given alone (no difference) where B shows no signal: A gains at least this.
+    /// Lower end of the interval in dB; given alone (no difference) where B shows no signal, or one too weak for an upper
+    /// end: A gains at least this.
     pub low_db: Option<f64>,
-    /// Upper end of the interval in dB; given alone where A shows no signal: A gains at most this.
+    /// Upper end of the interval in dB; given alone where A shows no signal, or one too weak for a lower end: A gains at
+    /// most this.
     pub high_db: Option<f64>,
     /// Combined standard uncertainty of the difference in dB.
     pub standard_uncertainty_db: Option<f64>,
-    /// Its effective degrees of freedom.
+    /// Its effective degrees of freedom, a whole number or infinite (`null` in JSON).
     pub degrees_of_freedom: Option<f64>,
-    /// Probability of a difference at least so large if there were none.
+    /// Probability of a difference at least so large if there were none, two-sided.
     pub p: Option<f64>,
     /// The same, adjusted over the channels by Holm's step-down.
     pub p_adjusted: Option<f64>,
+    /// A less B in dB of the carrier-to-noise ratio: what counts where one antenna picks up more noise as well.
+    pub cn_difference_db: Option<f64>,
+    /// Probability of such a difference in carrier-to-noise ratio if there were none, two-sided.
+    pub cn_p: Option<f64>,
+    /// Estimated number of further blocks (pairs, takes of each) that would decide an undecided channel if its
+    /// difference stays what it is; `None` where no spread says so.
+    pub further_blocks: Option<usize>,
+    /// Whether no number of repeats would decide: what they don't reduce is too large for this difference.
+    pub beyond_repeats: bool,
     /// The verdict.
     pub verdict: Verdict,
     /// Why there is no verdict, or what limits it.
     pub reason: Option<String>,
+    /// The uncertainty budget of the difference, largest share first; empty where nothing was compared.
+    pub budget: Vec<BudgetRow>,
 }
 
 /// Channels in each state.
@@ -164,4 +194,17 @@ pub struct Comparison {
     pub channels: Vec<ChannelComparison>,
     /// All channels together.
     pub summary: Summary,
+    /// What it means: sentences made from the numbers.
+    pub meaning: Vec<String>,
+}
+
+impl Comparison {
+    /// The uncertainty budget of a channel, largest share first: empty where nothing was compared, `None` where the
+    /// channel isn't among those compared.
+    pub fn explain(&self, channel: &ChannelId) -> Option<&[BudgetRow]> {
+        self.channels
+            .iter()
+            .find(|one| one.channel == *channel)
+            .map(|one| one.budget.as_slice())
+    }
 }

@@ -1,0 +1,250 @@
+//! The whole comparison: every channel, Holm's step-down over them, the summary.
+
+use std::collections::HashSet;
+
+use super::blocks::{Arrangement, arrange};
+use super::channel::{Case, Place, blocks};
+use super::difference::{estimate_strong, estimate_weak};
+use super::meaning;
+use super::prospect::{Prospect, prospect};
+use super::refusal::{CompareError, Options, check_apart, check_options, check_takes};
+use super::sources::Seen;
+use super::statistics::{holm, median};
+use super::types::{Basis, ChannelComparison, Comparison, Side, StateCounts, Summary, Verdict};
+use crate::reading::{NoiseSource, State, Take};
+
+/// Compares antenna A with antenna B by their takes at one spot.
+///
+/// The takes of a side may come in any order; which stand against each other follows from when they were made.
+///
+/// # Errors
+/// [`CompareError`] where a side has no takes or takes of several antennas, where spot, channel plan, sample rate,
+/// dwell (by more than 10 %) or gains differ, where takes put against each other lie further apart than asked, or where
+/// an option makes no sense. What concerns one channel (clipping, a part not covered) is no error but that channel's
+/// reason.
+pub fn compare(a: &[Take], b: &[Take], options: &Options) -> Result<Comparison, CompareError> {
+    check_options(options)?;
+    check_takes(a, b, options)?;
+    let times = |takes: &[Take]| takes.iter().map(|take| take.taken_at).collect::<Vec<_>>();
+    let arrangement = arrange(&times(a), &times(b));
+    check_apart(a, b, &arrangement, options)?;
+
+    let mut cases: Vec<Case> = (channels_of(a, b).into_iter())
+        .map(|place| Case::open(place, a, b, &arrangement))
+        .collect();
+    for case in cases.iter_mut().filter(|case| case.is_strong()) {
+        case.outcome = Some(estimate_strong(&case.design, options));
+    }
+    // What strong channels show to vary from take to take is foreseen for the weak ones.
+    let seen =
+        Seen::pool((cases.iter()).filter_map(|case| Some((&case.design, case.outcome.as_ref()?))));
+    for case in cases.iter_mut().filter(|case| case.is_weak()) {
+        case.outcome = Some(estimate_weak(
+            &case.design,
+            options,
+            seen,
+            case.found_a,
+            case.found_b,
+        ));
+    }
+    let mut channels: Vec<ChannelComparison> =
+        cases.into_iter().map(|case| case.close(a, b)).collect();
+    decide(&mut channels, options);
+
+    let spot = a
+        .iter()
+        .chain(b)
+        .map(|take| &take.spot)
+        .find(|spot| !spot.is_empty())
+        .cloned();
+    let mut comparison = Comparison {
+        a: a[0].antenna.clone(),
+        b: b[0].antenna.clone(),
+        spot,
+        plan: a[0].settings.plan.clone(),
+        confidence: options.confidence,
+        basis: arrangement.basis,
+        takes_a: a.len(),
+        takes_b: b.len(),
+        blocks: blocks(arrangement.basis, arrangement.units.len()),
+        remarks: remarks(a, b, &arrangement),
+        summary: summary(&channels),
+        channels,
+        meaning: Vec::new(),
+    };
+    comparison.meaning = meaning::sentences(&comparison);
+    Ok(comparison)
+}
+
+/// Every channel in any take, ascending by frequency.
+fn channels_of<'t>(a: &'t [Take], b: &'t [Take]) -> Vec<Place<'t>> {
+    let mut seen = HashSet::new();
+    let mut places = Vec::new();
+    for take in a.iter().chain(b) {
+        for (index, reading) in take.readings.iter().enumerate() {
+            if seen.insert(&reading.channel) {
+                let (channel, low_hz, high_hz) =
+                    (&reading.channel, reading.low_hz, reading.high_hz);
+                places.push(Place {
+                    channel,
+                    low_hz,
+                    high_hz,
+                    index,
+                });
+            }
+        }
+    }
+    places.sort_by(|one, two| {
+        one.low_hz
+            .total_cmp(&two.low_hz)
+            .then_with(|| one.channel.cmp(two.channel))
+    });
+    places
+}
+
+/// Verdicts by Holm's step-down over the channels with a probability, and what would decide the rest.
+fn decide(channels: &mut [ChannelComparison], options: &Options) {
+    // Whatever is computed in doubles carries its rounding: at equality the verdict must not hang on it.
+    let level = (1.0 - options.confidence) * (1.0 + 1e-9);
+    let tested: Vec<usize> = (0..channels.len())
+        .filter(|&index| channels[index].p.is_some())
+        .collect();
+    let probabilities: Vec<f64> = tested
+        .iter()
+        .filter_map(|&index| channels[index].p)
+        .collect();
+    let adjusted = holm(&probabilities);
+    let undecided = adjusted.iter().filter(|&&p| p > level).count();
+    for (&index, &p_adjusted) in tested.iter().zip(&adjusted) {
+        let one = &mut channels[index];
+        one.p_adjusted = Some(p_adjusted);
+        if p_adjusted <= level {
+            one.verdict = match (one.difference_db, one.low_db, one.high_db) {
+                (Some(difference_db), _, _) if difference_db > 0.0 => Verdict::A,
+                (Some(difference_db), _, _) if difference_db < 0.0 => Verdict::B,
+                (None, Some(low_db), None) if low_db > 0.0 => Verdict::A,
+                (None, None, Some(high_db)) if high_db < 0.0 => Verdict::B,
+                _ => Verdict::Undecided,
+            };
+        }
+        let (Verdict::Undecided, Some(difference_db)) = (one.verdict, one.difference_db) else {
+            continue;
+        };
+        let repeats = match one.basis {
+            Basis::Blocks | Basis::Pairs => one.blocks,
+            Basis::Unpaired => one.a.takes.min(one.b.takes),
+            Basis::Single => 1,
+        };
+        match prospect(
+            difference_db,
+            &one.budget,
+            repeats,
+            level / undecided.max(1) as f64,
+        ) {
+            Prospect::Further(blocks) => one.further_blocks = Some(blocks),
+            Prospect::BeyondRepeats => one.beyond_repeats = true,
+            Prospect::Unknown => {}
+        }
+    }
+}
+
+fn summary(channels: &[ChannelComparison]) -> Summary {
+    let differences: Vec<f64> = channels
+        .iter()
+        .filter_map(|one| one.difference_db)
+        .collect();
+    let count = |verdict| channels.iter().filter(|one| one.verdict == verdict).count();
+    let states = |of: fn(&ChannelComparison) -> &Side| {
+        let mut counts = StateCounts::default();
+        for state in channels.iter().filter_map(|one| of(one).state) {
+            match state {
+                State::Vacant => counts.vacant += 1,
+                State::Trace => counts.trace += 1,
+                State::Brink => counts.brink += 1,
+                State::Firm => counts.firm += 1,
+            }
+        }
+        counts
+    };
+    let shows = |side: &Side| side.signal_dbfs.is_some();
+    let silent = |side: &Side| side.state == Some(State::Vacant);
+    let only = |keep: &dyn Fn(&ChannelComparison) -> bool| {
+        channels
+            .iter()
+            .filter(|one| keep(one))
+            .map(|one| one.channel.clone())
+            .collect()
+    };
+    Summary {
+        median_difference_db: median(&differences),
+        a_better: count(Verdict::A),
+        b_better: count(Verdict::B),
+        undecided: count(Verdict::Undecided),
+        not_comparable: count(Verdict::NotComparable),
+        states_a: states(|one| &one.a),
+        states_b: states(|one| &one.b),
+        only_a: only(&|one| shows(&one.a) && silent(&one.b)),
+        only_b: only(&|one| shows(&one.b) && silent(&one.a)),
+    }
+}
+
+/// What to bear in mind about the takes as a whole.
+fn remarks(a: &[Take], b: &[Take], arrangement: &Arrangement) -> Vec<String> {
+    let mut remarks = Vec::new();
+    let units = arrangement.units.len();
+    match (arrangement.basis, units) {
+        (Basis::Single, _) => remarks.push(
+            "weak: one take each, so nothing shows what changes from take to take; the intervals rest on what is foreseen for \
+             matings and unsteadiness. Take A B B A, at least twice."
+                .to_string(),
+        ),
+        (Basis::Blocks, 1) => remarks.push(
+            "weak: one block, so drift is cancelled but nothing shows what changes from block to block; the intervals rest on \
+             what is foreseen for matings and unsteadiness. Take another block, B A A B."
+                .to_string(),
+        ),
+        (Basis::Pairs, 1) => remarks.push(
+            "weak: one pair of neighbours, so drift and what changes from take to take don't show. Take A B B A, at least \
+             twice."
+                .to_string(),
+        ),
+        (Basis::Blocks, 2) => remarks.push(
+            "two blocks: their spread is known badly, so intervals are wide; four blocks make them far narrower.".to_string(),
+        ),
+        (Basis::Pairs, _) => remarks.push(
+            "the takes make no blocks A B B A, so neighbours were paired: drift within a pair stays, and is allowed for."
+                .to_string(),
+        ),
+        (Basis::Unpaired, _) => remarks.push(
+            "the order of the takes allows no blocks and no pairs, so all of A stand against all of B: drift stays, and is \
+             allowed for only as far as each antenna's takes show it. Take A B B A."
+                .to_string(),
+        ),
+        _ => {}
+    }
+    if arrangement.left_over > 0 {
+        let noun = if arrangement.basis == Basis::Blocks {
+            "block"
+        } else {
+            "pair"
+        };
+        let (takes, are) = if arrangement.left_over == 1 {
+            ("take", "is")
+        } else {
+            ("takes", "are")
+        };
+        remarks.push(format!(
+            "{} {takes} outside any {noun} {are} not used.",
+            arrangement.left_over
+        ));
+    }
+    let estimated = (a.iter().chain(b).flat_map(|take| &take.readings))
+        .any(|reading| reading.noise_source == Some(NoiseSource::VacantChannels));
+    if estimated {
+        remarks.push(
+            "the noise was estimated, not measured: a terminated take would narrow weak channels."
+                .to_string(),
+        );
+    }
+    remarks
+}

@@ -1,0 +1,162 @@
+//! How the error of a difference is distributed: Student's t for what repeats showed, the normal for what is known
+//! beforehand, added.
+//!
+//! # Why not the effective degrees of freedom alone
+//!
+//! The Welch–Satterthwaite formula replaces that sum by one t distribution. With the few degrees of freedom of two or
+//! three blocks this fails: where the true spread of the mean is 3 times the type B part, the nominal 95 % interval
+//! covers 88.0 % with two blocks, 92.8 % with three and 94.0 % with four, and a probability of 0.005, which Holm's
+//! step-down reaches with ten channels, is really 0.062, 0.026 and 0.015: one trial in two or three would then name a
+//! winner that isn't. The reason: where the repeats happen to agree, the formula not only believes the small spread, it
+//! also drops its few degrees of freedom.
+//!
+//! So the two are added as distributions, which is what JCGM 101:2008 (Supplement 1 to the GUM) prescribes: a
+//! quantity known from n repeats is a scaled and shifted t with n − 1 degrees of freedom (6.4.9.4), one known by its
+//! standard uncertainty a normal (6.4.7), and the sum is their convolution. In the same cases it covers 96.2, 95.8 and
+//! 95.5 %, and 0.005 is really 0.003 to 0.004. It is exact at both ends (no type B part, no repeats) and errs to the
+//! wide side between, most with two blocks (up to 98.8 %). The effective degrees of freedom are still worked out and
+//! shown, as JCGM 100:2008 G.4 has them.
+
+use statrs::function::gamma::ln_gamma;
+
+use super::statistics::{
+    coverage_factor, normal_upper_quantile, normal_upper_tail, student_upper_tail,
+};
+
+/// The distribution of a t variable times `repeated`, plus a normal one times `known`, independent.
+#[derive(Debug, Clone)]
+pub struct ErrorLaw {
+    repeated: f64,
+    known: f64,
+    degrees_of_freedom: f64,
+    mixture: Vec<Node>,
+}
+
+/// A share `weight` of the t distribution in which it is normal with variance `factor`.
+#[derive(Debug, Clone, Copy)]
+struct Node {
+    weight: f64,
+    factor: f64,
+}
+
+/// Beyond so many degrees of freedom the t part is taken for normal: its 95 % quantile is off by 0.01 %.
+const NORMAL_FROM: f64 = 1e4;
+
+impl ErrorLaw {
+    /// The law of a part `repeated` with these degrees of freedom (above 0, may be infinite) and a part `known`, both
+    /// standard uncertainties in the same unit.
+    ///
+    /// The t part is a normal whose variance is ν/χ²_ν, so that the sum is a mixture of normals over χ²_ν: one integral
+    /// by the trapezoidal rule in ln χ², where the integrand is analytic and dies away on both sides.
+    pub fn new(repeated: f64, degrees_of_freedom: f64, known: f64) -> ErrorLaw {
+        if degrees_of_freedom > NORMAL_FROM {
+            let known = known.hypot(repeated);
+            return ErrorLaw {
+                repeated: 0.0,
+                known,
+                degrees_of_freedom: f64::INFINITY,
+                mixture: Vec::new(),
+            };
+        }
+        let mixture = if repeated > 0.0 && known > 0.0 {
+            mixture(degrees_of_freedom)
+        } else {
+            Vec::new()
+        };
+        ErrorLaw {
+            repeated,
+            known,
+            degrees_of_freedom,
+            mixture,
+        }
+    }
+
+    /// Standard uncertainty: the root of the sum of the squares of both parts.
+    pub fn standard_uncertainty(&self) -> f64 {
+        self.repeated.hypot(self.known)
+    }
+
+    /// Probability of an error at least as far from zero as `error`.
+    pub fn two_sided(&self, error: f64) -> f64 {
+        let error = error.abs();
+        if self.repeated == 0.0 && self.known == 0.0 {
+            return if error > 0.0 { 0.0 } else { 1.0 };
+        }
+        if self.repeated == 0.0 {
+            return 2.0 * normal_upper_tail(error / self.known);
+        }
+        if self.known == 0.0 {
+            return 2.0 * student_upper_tail(error / self.repeated, self.degrees_of_freedom);
+        }
+        let (known, repeated) = (self.known * self.known, self.repeated * self.repeated);
+        let tail = |node: &Node| {
+            node.weight * normal_upper_tail(error / (known + repeated * node.factor).sqrt())
+        };
+        (2.0 * self.mixture.iter().map(tail).sum::<f64>()).min(1.0)
+    }
+
+    /// Half the width of the interval that holds the error with probability `confidence`.
+    pub fn half_width(&self, confidence: f64) -> f64 {
+        let outside = 1.0 - confidence;
+        if self.repeated == 0.0 {
+            return self.known * normal_upper_quantile(outside / 2.0);
+        }
+        let student = self.repeated * coverage_factor(confidence, self.degrees_of_freedom);
+        if self.known == 0.0 {
+            return student;
+        }
+        // Each part alone is narrower than the sum, and the root sum of squares of both intervals is wider.
+        // (Banerjee, Sankhyā 23 A, 1961.) False position between these, in the logarithm of the probability.
+        let normal = self.known * normal_upper_quantile(outside / 2.0);
+        let (mut low, mut high) = (student.max(normal), student.hypot(normal) * 1.01);
+        let excess = |x: f64| self.two_sided(x).ln() - outside.ln();
+        let (mut at_low, mut at_high) = (excess(low), excess(high));
+        for _ in 0..60 {
+            if !(at_low > 0.0 && at_high < 0.0) || high - low < 1e-10 * high {
+                break;
+            }
+            let guess = low + (high - low) * at_low / (at_low - at_high);
+            let at_guess = excess(guess);
+            // Halving the retained end's value keeps one end from sticking (the Illinois variant).
+            if at_guess > 0.0 {
+                (low, at_low) = (guess, at_guess);
+                at_high /= 2.0;
+            } else {
+                (high, at_high) = (guess, at_guess);
+                at_low /= 2.0;
+            }
+            if at_guess.abs() < 1e-11 {
+                return guess;
+            }
+        }
+        (low + high) / 2.0
+    }
+}
+
+/// Nodes over χ² with `nu` degrees of freedom.
+fn mixture(nu: f64) -> Vec<Node> {
+    let spread = (2.0 / nu).sqrt();
+    let step = (0.5 * spread).min(0.25);
+    let low = nu.ln() - 70.0 / nu - 10.0 * spread;
+    let high = nu.ln() + (80.0 / nu).ln_1p() + 10.0 * spread.min(1.0);
+    let constant = -ln_gamma(nu / 2.0) - nu / 2.0 * std::f64::consts::LN_2;
+    let count = ((high - low) / step).ceil() as usize;
+    let mut nodes = Vec::with_capacity(count);
+    for index in 0..count {
+        let logarithm = low + step * index as f64;
+        let square = logarithm.exp();
+        let weight = (nu / 2.0 * logarithm - square / 2.0 + constant).exp() * step;
+        if weight > 1e-22 {
+            nodes.push(Node {
+                weight,
+                factor: nu / square,
+            });
+        }
+    }
+    // The rule's weights sum to 1 but for rounding; dividing makes it so.
+    let total: f64 = nodes.iter().map(|node| node.weight).sum();
+    for node in &mut nodes {
+        node.weight /= total;
+    }
+    nodes
+}

@@ -1,0 +1,336 @@
+//! What a comparison means, in plain words: sentences made from the numbers, none that they don't carry.
+
+use super::statistics::median;
+use super::types::{Basis, ChannelComparison, Comparison, Side, Verdict};
+use crate::reading::State;
+
+/// The sentences, the most important first.
+pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {
+    let words = Words::new(comparison);
+    let mut sentences = words.better();
+    sentences.extend(words.cliff());
+    sentences.extend(words.noise());
+    sentences.extend(words.undecided());
+    sentences.extend(words.not_comparable());
+    sentences
+}
+
+struct Words<'c> {
+    comparison: &'c Comparison,
+    a: String,
+    b: String,
+}
+
+impl<'c> Words<'c> {
+    fn new(comparison: &'c Comparison) -> Words<'c> {
+        // One antenna against itself: the names alone would not tell the sides apart.
+        let same = comparison.a == comparison.b;
+        let name = |name: &str, side: &str| {
+            if same {
+                format!("{name} ({side})")
+            } else {
+                name.to_string()
+            }
+        };
+        Words {
+            comparison,
+            a: name(&comparison.a, "A"),
+            b: name(&comparison.b, "B"),
+        }
+    }
+
+    fn channels(&self, keep: impl Fn(&ChannelComparison) -> bool) -> Vec<&'c ChannelComparison> {
+        self.comparison
+            .channels
+            .iter()
+            .filter(|one| keep(one))
+            .collect()
+    }
+
+    /// The winner, the loser, their sides and the sign of a gain, for a verdict.
+    fn sides(&self, verdict: Verdict) -> (&str, &str, f64) {
+        if verdict == Verdict::A {
+            (&self.a, &self.b, 1.0)
+        } else {
+            (&self.b, &self.a, -1.0)
+        }
+    }
+
+    fn better(&self) -> Vec<String> {
+        let comparable = self
+            .channels(|one| one.verdict != Verdict::NotComparable)
+            .len();
+        if comparable == 0 {
+            return vec![format!(
+                "{} and {} can't be compared on any channel.",
+                self.a, self.b
+            )];
+        }
+        let mut verdicts = [Verdict::A, Verdict::B];
+        if self.comparison.summary.b_better > self.comparison.summary.a_better {
+            verdicts.reverse();
+        }
+        let mut sentences = Vec::new();
+        for verdict in verdicts {
+            let (winner, loser, sign) = self.sides(verdict);
+            let won = self.channels(|one| one.verdict == verdict);
+            let measured: Vec<&ChannelComparison> = won
+                .iter()
+                .copied()
+                .filter(|one| one.difference_db.is_some())
+                .collect();
+            let gains: Vec<f64> = measured
+                .iter()
+                .filter_map(|one| one.difference_db.map(|d| d * sign))
+                .collect();
+            if let (Some(middle), [first, ..]) = (median(&gains), measured.as_slice()) {
+                let least = gains.iter().copied().fold(f64::INFINITY, f64::min);
+                let most = gains.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+                let by = match (gains.len(), first.low_db, first.high_db) {
+                    (1, Some(low_db), Some(high_db)) => {
+                        let (low_db, high_db) = if sign > 0.0 {
+                            (low_db, high_db)
+                        } else {
+                            (-high_db, -low_db)
+                        };
+                        format!("by {} ({} to {})", db(middle), db(low_db), db(high_db))
+                    }
+                    _ if db(least) == db(most) => format!("by {}", db(middle)),
+                    _ => format!("by {} to {}, median {}", db(least), db(most), db(middle)),
+                };
+                sentences.push(format!(
+                    "{winner} is better than {loser} on {} of {}: {}, {by}.",
+                    gains.len(),
+                    counted(comparable, "channel"),
+                    list(&measured)
+                ));
+            }
+            for one in won.iter().filter(|one| one.difference_db.is_none()) {
+                let Some(bound_db) = (if sign > 0.0 {
+                    one.low_db
+                } else {
+                    one.high_db.map(|d| -d)
+                }) else {
+                    continue;
+                };
+                let loser_side = if sign > 0.0 { &one.b } else { &one.a };
+                let shows = if loser_side.state == Some(State::Vacant) {
+                    "shows nothing"
+                } else {
+                    "shows next to nothing"
+                };
+                sentences.push(format!(
+                    "On channel {} {loser} {shows}: {winner} gains at least {}.",
+                    one.channel,
+                    db(bound_db)
+                ));
+            }
+        }
+        if sentences.is_empty() {
+            sentences.push(format!(
+                "Between {} and {} no channel of {comparable} is decided.",
+                self.a, self.b
+            ));
+        }
+        sentences
+    }
+
+    /// Channels that one antenna receives and the other doesn't, where the difference itself is decided.
+    fn cliff(&self) -> Vec<String> {
+        let mut sentences = Vec::new();
+        for verdict in [Verdict::A, Verdict::B] {
+            let (winner, loser, sign) = self.sides(verdict);
+            let mut firmer = Vec::new();
+            for one in self.channels(|one| one.verdict == verdict && by_cn_as_well(one, sign)) {
+                let (up, down) = if sign > 0.0 {
+                    (&one.a, &one.b)
+                } else {
+                    (&one.b, &one.a)
+                };
+                let (Some(above), Some(state), Some(other)) = (up.margin_db, up.state, down.state)
+                else {
+                    continue;
+                };
+                if state == State::Firm && other == State::Brink {
+                    firmer.push(one);
+                }
+                if state < State::Brink || other >= State::Brink {
+                    continue;
+                }
+                let below = match (down.margin_db, other) {
+                    (Some(margin_db), _) => format!("{} below", db(-margin_db)),
+                    (None, State::Vacant) => "not to be seen".to_string(),
+                    (None, _) => "below".to_string(),
+                };
+                let above = if state == State::Brink {
+                    format!("only {} above, on the brink", db(above))
+                } else {
+                    format!("{} above", db(above))
+                };
+                sentences.push(format!(
+                    "Channel {} crosses the cliff: with {winner} it is {above} the threshold, with {loser} {below}.",
+                    one.channel
+                ));
+            }
+            if !firmer.is_empty() {
+                sentences.push(format!(
+                    "{winner} lifts {} from the brink to firm.",
+                    list(&firmer)
+                ));
+            }
+        }
+        sentences
+    }
+
+    /// Channels whose verdict by power doesn't hold by carrier-to-noise ratio.
+    fn noise(&self) -> Vec<String> {
+        let outside = 1.0 - self.comparison.confidence;
+        let mut sentences = Vec::new();
+        for verdict in [Verdict::A, Verdict::B] {
+            let (winner, loser, sign) = self.sides(verdict);
+            for one in self.channels(|one| one.verdict == verdict) {
+                let (Some(cn_db), Some(cn_p)) = (one.cn_difference_db, one.cn_p) else {
+                    continue;
+                };
+                if cn_p > outside {
+                    sentences.push(format!(
+                        "On channel {} {winner} picks up more signal, but by carrier-to-noise ratio its {} are within the \
+                         uncertainty.",
+                        one.channel,
+                        db(cn_db * sign)
+                    ));
+                } else if cn_db * sign < 0.0 {
+                    sentences.push(format!(
+                        "On channel {} {winner} picks up more signal, but so much more noise that {loser}'s \
+                         carrier-to-noise ratio is {} better.",
+                        one.channel,
+                        db(-cn_db * sign)
+                    ));
+                }
+            }
+        }
+        sentences
+    }
+
+    fn undecided(&self) -> Vec<String> {
+        let open = self.channels(|one| one.verdict == Verdict::Undecided);
+        if open.is_empty() {
+            return Vec::new();
+        }
+        let mut sentences = vec![format!("Undecided: {}.", list(&open))];
+        let mut counts: Vec<usize> = open.iter().filter_map(|one| one.further_blocks).collect();
+        counts.sort_unstable();
+        counts.dedup();
+        for count in counts {
+            let which = self.channels(|one| one.further_blocks == Some(count));
+            let noun = match which.first().map(|one| one.basis) {
+                Some(Basis::Blocks) => counted(count, "more block"),
+                Some(Basis::Pairs) => counted(count, "more pair"),
+                _ => format!("{} of each antenna", counted(count, "more take")),
+            };
+            sentences.push(format!(
+                "About {noun} would decide {}, if what is seen so far stays.",
+                list(&which)
+            ));
+        }
+        let beyond = self.channels(|one| one.beyond_repeats);
+        if !beyond.is_empty() {
+            let it = if beyond.len() == 1 {
+                "its difference is"
+            } else {
+                "their differences are"
+            };
+            sentences.push(format!(
+                "More rounds won't decide {}: {it} no larger than what repeats can't reduce{}.",
+                list(&beyond),
+                largest_fixed(&beyond)
+            ));
+        }
+        let unknown: Vec<&ChannelComparison> = (open.iter().copied())
+            .filter(|one| {
+                one.further_blocks.is_none() && !one.beyond_repeats && one.difference_db.is_some()
+            })
+            .collect();
+        if !unknown.is_empty() {
+            sentences.push(format!(
+                "Without repeats nothing says how many rounds would decide {}; two blocks A B B A, B A A B would.",
+                list(&unknown)
+            ));
+        }
+        sentences
+    }
+
+    fn not_comparable(&self) -> Vec<String> {
+        let none = self.channels(|one| one.verdict == Verdict::NotComparable);
+        let silent = |side: &Side| side.state == Some(State::Vacant);
+        let (empty, other): (Vec<&ChannelComparison>, Vec<&ChannelComparison>) = none
+            .into_iter()
+            .partition(|one| silent(&one.a) && silent(&one.b));
+        let mut sentences = Vec::new();
+        if !empty.is_empty() {
+            sentences.push(format!(
+                "Neither antenna shows a signal on {}.",
+                list(&empty)
+            ));
+        }
+        if !other.is_empty() {
+            sentences.push(format!(
+                "Not comparable: {}; the reason stands with each.",
+                list(&other)
+            ));
+        }
+        sentences
+    }
+}
+
+/// Whether the carrier-to-noise ratios, where both are known, point the same way.
+fn by_cn_as_well(one: &ChannelComparison, sign: f64) -> bool {
+    one.cn_difference_db.is_none_or(|cn_db| cn_db * sign > 0.0)
+}
+
+/// The source that leads among what repeats don't reduce, in brackets, where it is the same for all these channels.
+fn largest_fixed(channels: &[&ChannelComparison]) -> String {
+    let lead = |one: &&ChannelComparison| {
+        let rows = one.budget.iter().filter(|row| !row.varies);
+        rows.max_by(|p, q| p.share.total_cmp(&q.share))
+            .map(|row| row.source.clone())
+    };
+    let first = channels.first().and_then(lead);
+    match first {
+        Some(source)
+            if channels
+                .iter()
+                .all(|one| lead(one).as_ref() == Some(&source)) =>
+        {
+            format!(" (above all: {source})")
+        }
+        _ => String::new(),
+    }
+}
+
+/// A difference in dB: one decimal, two below 0.1 dB.
+fn db(value: f64) -> String {
+    if value.abs() < 0.095 {
+        format!("{value:.2} dB")
+    } else {
+        format!("{value:.1} dB")
+    }
+}
+
+fn counted(count: usize, noun: &str) -> String {
+    if count == 1 {
+        format!("{count} {noun}")
+    } else {
+        format!("{count} {noun}s")
+    }
+}
+
+/// `channel 20`, `channels 20 and 22`, `channels 20, 21 and 23`.
+fn list(channels: &[&ChannelComparison]) -> String {
+    let names: Vec<String> = channels.iter().map(|one| one.channel.to_string()).collect();
+    match names.as_slice() {
+        [] => "no channel".to_string(),
+        [one] => format!("channel {one}"),
+        [first @ .., last] => format!("channels {} and {last}", first.join(", ")),
+    }
+}
