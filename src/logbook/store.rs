@@ -1,0 +1,519 @@
+//! Keeping takes and getting them back.
+
+use jiff::Timestamp;
+use rusqlite::types::{Type, ValueRef};
+use rusqlite::{
+    Connection, OptionalExtension, Row, ToSql, Transaction, TransactionBehavior, params,
+};
+
+use super::columns::{self, Reader, lossless_json};
+use super::error::one_line;
+use super::fingerprint::fingerprint;
+use super::names::ranges;
+use super::{Entry, Filter, Imported, Logbook, LogbookError, check, transfer};
+use crate::reading::{Settings, State, Take, Trace};
+
+/// Takes that match; `?1` antenna, `?2` spot, `?3` deleted ones too. Absent parameters match all.
+const MATCHING: &str = "WHERE (?1 IS NULL OR antenna = ?1) AND (?2 IS NULL OR spot = ?2) \
+                        AND (?3 OR deleted_at IS NULL) ORDER BY taken_at, id";
+
+const INSERT: &str = "INSERT INTO takes (antenna, spot, taken_at, source, terminated, plan, sample_rate_hz, dwell_s, \
+                      gains_db, note, readings, vacant, trace, brink, firm, fingerprint) \
+                      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)";
+
+impl Logbook {
+    /// Keeps a take in one transaction and returns its number. The number it carries, if any, is not used.
+    ///
+    /// # Errors
+    /// [`LogbookError::BadTake`] where it can't be kept as it is; [`LogbookError::DiskFull`] and the like where the
+    /// file can't be written. Nothing is kept then, and nothing lost.
+    pub fn append(&mut self, take: &Take) -> Result<i64, LogbookError> {
+        self.append_all(std::iter::once(take)).map(|ids| ids[0])
+    }
+
+    /// Keeps several takes in one transaction, all or none, and returns their numbers.
+    ///
+    /// # Errors
+    /// As [`Logbook::append`].
+    pub fn append_all<'a>(
+        &mut self,
+        takes: impl IntoIterator<Item = &'a Take>,
+    ) -> Result<Vec<i64>, LogbookError> {
+        let path = &self.path;
+        let fault = |error| LogbookError::from_sqlite(path, error);
+        let transaction = self
+            .connection
+            .transaction_with_behavior(TransactionBehavior::Immediate)
+            .map_err(fault)?;
+        let mut ids = Vec::new();
+        for take in takes {
+            check::take(take)?;
+            ids.push(insert(&transaction, take, &fingerprint(take)).map_err(fault)?);
+        }
+        transaction.commit().map_err(fault)?;
+        Ok(ids)
+    }
+
+    /// The number of the take that has the same antenna, spot, time, source and readings, where there is one that is
+    /// not deleted.
+    ///
+    /// # Errors
+    /// Where the file can't be read.
+    pub fn find_same(&self, take: &Take) -> Result<Option<i64>, LogbookError> {
+        self.connection
+            .query_row(
+                "SELECT id FROM takes WHERE fingerprint = ?1 AND deleted_at IS NULL ORDER BY id LIMIT 1",
+                [fingerprint(take)],
+                |row| row.get(0),
+            )
+            .optional()
+            .map_err(|error| self.fault(error))
+    }
+
+    /// The takes that match, oldest first, without their readings.
+    ///
+    /// # Errors
+    /// Where the file can't be read.
+    pub fn list(&self, filter: &Filter) -> Result<Vec<Entry>, LogbookError> {
+        let sql = format!(
+            "SELECT id, antenna, spot, plan, taken_at, source, note, readings, vacant, trace, brink, firm, deleted_at \
+             FROM takes {MATCHING}"
+        );
+        let entry = |row: &Row<'_>| {
+            let count = |column| row.get::<_, i64>(column).map(|count| count as usize);
+            Ok(Entry {
+                id: row.get(0)?,
+                antenna: row.get(1)?,
+                spot: row.get(2)?,
+                plan: row.get(3)?,
+                taken_at: timestamp(row, 4)?,
+                source: row.get(5)?,
+                note: row.get(6)?,
+                channels: count(7)?,
+                states: [count(8)?, count(9)?, count(10)?, count(11)?],
+                deleted_at: match row.get_ref(12)? {
+                    ValueRef::Null => None,
+                    _ => Some(timestamp(row, 12)?),
+                },
+            })
+        };
+        let all = || -> rusqlite::Result<Vec<Entry>> {
+            let mut statement = self.connection.prepare_cached(&sql)?;
+            statement
+                .query_map(params![filter.antenna, filter.spot, filter.deleted], entry)?
+                .collect()
+        };
+        all().map_err(|error| self.fault(error))
+    }
+
+    /// The takes that match, oldest first, with readings, without spectra.
+    ///
+    /// # Errors
+    /// Where the file can't be read.
+    pub fn load(&self, filter: &Filter) -> Result<Vec<Take>, LogbookError> {
+        let all = || -> rusqlite::Result<Vec<Take>> {
+            let _snapshot = self.snapshot()?;
+            let mut takes = heads(
+                &self.connection,
+                MATCHING,
+                params![filter.antenna, filter.spot, filter.deleted],
+            )?;
+            let mut statement = self.connection.prepare_cached(columns::SELECT)?;
+            let mut reader = Reader::default();
+            for (id, channels, take) in &mut takes {
+                take.readings.reserve_exact(*channels);
+                let mut rows = statement.query([*id])?;
+                while let Some(row) = rows.next()? {
+                    take.readings.push(reader.read(row)?);
+                }
+            }
+            Ok(takes.into_iter().map(|(_, _, take)| take).collect())
+        };
+        all().map_err(|error| self.fault(error))
+    }
+
+    /// One take, whole, deleted or not.
+    ///
+    /// # Errors
+    /// [`LogbookError::NoTake`]; or where the file can't be read.
+    pub fn take(&self, id: i64) -> Result<Take, LogbookError> {
+        let _snapshot = self.snapshot().map_err(|error| self.fault(error))?;
+        let found = whole(&self.connection, id).map_err(|error| self.fault(error))?;
+        found.map_or_else(|| Err(self.no_take(id)), Ok)
+    }
+
+    /// The takes that match, oldest first, whole, one at a time: what [`transfer`]'s exports take.
+    ///
+    /// # Errors
+    /// Where the file can't be read; each item may fail by itself.
+    pub fn takes(
+        &self,
+        filter: &Filter,
+    ) -> Result<impl Iterator<Item = Result<Take, LogbookError>>, LogbookError> {
+        let snapshot = self.snapshot().map_err(|error| self.fault(error))?;
+        let entries = self.list(filter)?;
+        Ok(entries.into_iter().map(move |entry| {
+            let _held_to_the_end = &snapshot;
+            self.take(entry.id)
+        }))
+    }
+
+    /// Puts `text` in the place of a take's note.
+    ///
+    /// # Errors
+    /// [`LogbookError::NoTake`]; or where the file can't be written.
+    pub fn note(&mut self, id: i64, text: &str) -> Result<(), LogbookError> {
+        let changed = self
+            .connection
+            .execute(
+                "UPDATE takes SET note = ?2 WHERE id = ?1",
+                params![id, text],
+            )
+            .map_err(|error| self.fault(error))?;
+        if changed == 0 {
+            Err(self.no_take(id))
+        } else {
+            Ok(())
+        }
+    }
+
+    /// Hides a take from lists and comparisons from the moment `at`; it can be restored until a purge.
+    ///
+    /// # Errors
+    /// [`LogbookError::NoTake`], [`LogbookError::AlreadyDeleted`]; or where the file can't be written.
+    pub fn delete(&mut self, id: i64, at: Timestamp) -> Result<(), LogbookError> {
+        let changed = self
+            .connection
+            .execute(
+                "UPDATE takes SET deleted_at = ?2 WHERE id = ?1 AND deleted_at IS NULL",
+                params![id, sortable(at)],
+            )
+            .map_err(|error| self.fault(error))?;
+        if changed > 0 {
+            return Ok(());
+        }
+        self.exists(id)?;
+        Err(LogbookError::AlreadyDeleted {
+            path: one_line(self.path.display()),
+            id,
+        })
+    }
+
+    /// Takes a deletion back.
+    ///
+    /// # Errors
+    /// [`LogbookError::NoTake`], [`LogbookError::NotDeleted`]; or where the file can't be written.
+    pub fn restore(&mut self, id: i64) -> Result<(), LogbookError> {
+        let changed = self
+            .connection
+            .execute(
+                "UPDATE takes SET deleted_at = NULL WHERE id = ?1 AND deleted_at IS NOT NULL",
+                [id],
+            )
+            .map_err(|error| self.fault(error))?;
+        if changed > 0 {
+            return Ok(());
+        }
+        self.exists(id)?;
+        Err(LogbookError::NotDeleted {
+            path: one_line(self.path.display()),
+            id,
+        })
+    }
+
+    /// Removes the deleted takes for good and returns how many there were.
+    ///
+    /// # Errors
+    /// Where the file can't be written.
+    pub fn purge(&mut self) -> Result<usize, LogbookError> {
+        self.connection
+            .execute("DELETE FROM takes WHERE deleted_at IS NOT NULL", [])
+            .map_err(|error| self.fault(error))
+    }
+
+    /// What is kept under `key`.
+    ///
+    /// # Errors
+    /// Where the file can't be read.
+    pub fn setting(&self, key: &str) -> Result<Option<String>, LogbookError> {
+        self.connection
+            .query_row("SELECT value FROM settings WHERE key = ?1", [key], |row| {
+                row.get(0)
+            })
+            .optional()
+            .map_err(|error| self.fault(error))
+    }
+
+    /// Keeps `value` under `key`; `None` forgets it.
+    ///
+    /// # Errors
+    /// Where the file can't be written.
+    pub fn set_setting(&mut self, key: &str, value: Option<&str>) -> Result<(), LogbookError> {
+        match value {
+            Some(value) => self.connection.execute(
+                "INSERT OR REPLACE INTO settings (key, value) VALUES (?1, ?2)",
+                params![key, value],
+            ),
+            None => self
+                .connection
+                .execute("DELETE FROM settings WHERE key = ?1", [key]),
+        }
+        .map(|_| ())
+        .map_err(|error| self.fault(error))
+    }
+
+    /// Keeps the takes of a JSON export that are not here yet, in one transaction. `file` is what to call the reader in
+    /// messages. A take is here already where antenna, spot, time, source and readings are the same.
+    ///
+    /// # Errors
+    /// [`LogbookError::Import`] with line and field, and errors of writing. Nothing is imported then.
+    pub fn import_json(
+        &mut self,
+        file: &str,
+        reader: impl std::io::Read,
+    ) -> Result<Imported, LogbookError> {
+        self.import(|keep| transfer::read_json(file, reader, keep))
+    }
+
+    /// Keeps the takes of a CSV export that are not here yet: as [`Logbook::import_json`].
+    ///
+    /// # Errors
+    /// As [`Logbook::import_json`].
+    pub fn import_csv(
+        &mut self,
+        file: &str,
+        reader: impl std::io::Read,
+    ) -> Result<Imported, LogbookError> {
+        self.import(|keep| transfer::read_csv(file, reader, keep))
+    }
+
+    fn import(
+        &mut self,
+        read: impl FnOnce(&mut dyn FnMut(Take) -> Result<(), LogbookError>) -> Result<(), LogbookError>,
+    ) -> Result<Imported, LogbookError> {
+        let path = &self.path;
+        let fault = |error| LogbookError::from_sqlite(path, error);
+        let transaction = self
+            .connection
+            .transaction_with_behavior(TransactionBehavior::Immediate)
+            .map_err(fault)?;
+        let mut done = Imported::default();
+        read(&mut |take| {
+            let print = fingerprint(&take);
+            // Of several copies, one that isn't deleted counts.
+            let deleted: Option<bool> = transaction
+                .prepare_cached(
+                    "SELECT min(deleted_at IS NOT NULL) FROM takes WHERE fingerprint = ?1",
+                )
+                .and_then(|mut statement| statement.query_row([print], |row| row.get(0)))
+                .map_err(fault)?;
+            match deleted {
+                Some(deleted) => {
+                    done.known += 1;
+                    done.deleted += usize::from(deleted);
+                }
+                None => {
+                    insert(&transaction, &take, &print).map_err(fault)?;
+                    done.new += 1;
+                }
+            }
+            Ok(())
+        })?;
+        transaction.commit().map_err(fault)?;
+        Ok(done)
+    }
+
+    /// Lets the file grow to `pages` pages and no more, as a full disk would: for tests.
+    ///
+    /// # Errors
+    /// Where SQLite refuses.
+    #[doc(hidden)]
+    pub fn limit_pages(&self, pages: u32) -> Result<(), LogbookError> {
+        self.connection
+            .query_row(&format!("PRAGMA max_page_count = {pages}"), [], |_| Ok(()))
+            .map_err(|error| self.fault(error))
+    }
+
+    /// A reading transaction, so that no other program changes anything between two queries; `None` inside of one.
+    fn snapshot(&self) -> rusqlite::Result<Option<Transaction<'_>>> {
+        self.connection
+            .is_autocommit()
+            .then(|| self.connection.unchecked_transaction())
+            .transpose()
+    }
+
+    fn exists(&self, id: i64) -> Result<(), LogbookError> {
+        self.connection
+            .query_row("SELECT 1 FROM takes WHERE id = ?1", [id], |_| Ok(()))
+            .optional()
+            .map_err(|error| self.fault(error))?
+            .ok_or_else(|| self.no_take(id))
+    }
+
+    fn no_take(&self, id: i64) -> LogbookError {
+        let ids = || -> rusqlite::Result<Vec<i64>> {
+            self.connection
+                .prepare("SELECT id FROM takes ORDER BY id")?
+                .query_map([], |row| row.get(0))?
+                .collect()
+        };
+        match ids() {
+            Err(error) => self.fault(error),
+            Ok(ids) => LogbookError::NoTake {
+                path: one_line(self.path.display()),
+                id,
+                known: match ids.len() {
+                    0 => "the logbook holds no takes".into(),
+                    1 => format!("the logbook holds take {} alone", ids[0]),
+                    _ => format!("the logbook holds takes {}", ranges(&ids)),
+                },
+            },
+        }
+    }
+}
+
+/// Writes a take, its readings and its spectrum; the caller has the transaction.
+fn insert(connection: &Connection, take: &Take, print: &[u8; 32]) -> rusqlite::Result<i64> {
+    // Every field by name: a new one that isn't kept doesn't compile.
+    let Take {
+        id: _,
+        antenna,
+        spot,
+        taken_at,
+        source,
+        terminated,
+        settings,
+        note,
+        readings,
+        spectrum,
+    } = take;
+    let Settings {
+        plan,
+        sample_rate_hz,
+        dwell_s,
+        gains_db,
+    } = settings;
+    let [vacant, trace, brink, firm] = State::ALL.map(|state| {
+        readings
+            .iter()
+            .filter(|reading| reading.state == Some(state))
+            .count() as i64
+    });
+    connection.prepare_cached(INSERT)?.execute(params![
+        antenna,
+        spot,
+        sortable(*taken_at),
+        source,
+        terminated,
+        plan,
+        sample_rate_hz,
+        dwell_s,
+        lossless_json(gains_db)?,
+        note,
+        readings.len() as i64,
+        vacant,
+        trace,
+        brink,
+        firm,
+        print,
+    ])?;
+    let id = connection.last_insert_rowid();
+    let mut statement = connection.prepare_cached(columns::INSERT)?;
+    for (seq, reading) in readings.iter().enumerate() {
+        columns::bind(&mut statement, id, seq, reading)?;
+    }
+    if let Some(trace) = spectrum {
+        connection
+            .prepare_cached(
+                "INSERT INTO spectra (take_id, first_hz, step_hz, density) VALUES (?1, ?2, ?3, ?4)",
+            )?
+            .execute(params![
+                id,
+                trace.first_hz,
+                trace.step_hz,
+                columns::pack(trace)
+            ])?;
+    }
+    Ok(id)
+}
+
+/// The takes that match without readings: each with its number and how many readings it has.
+fn heads(
+    connection: &Connection,
+    which: &str,
+    parameters: &[&dyn ToSql],
+) -> rusqlite::Result<Vec<(i64, usize, Take)>> {
+    let sql = format!(
+        "SELECT id, antenna, spot, taken_at, source, terminated, plan, sample_rate_hz, dwell_s, gains_db, note, \
+         readings FROM takes {which}"
+    );
+    let mut statement = connection.prepare_cached(&sql)?;
+    // Takes of one trial share their gains: the last text is not parsed again.
+    let mut gains = (String::new(), Vec::new());
+    let head = |row: &Row<'_>| {
+        let id = row.get(0)?;
+        let text = row.get_ref(9)?.as_str()?;
+        if gains.0 != text {
+            gains = (
+                text.to_owned(),
+                serde_json::from_str(text).map_err(|error| columns::unreadable(9, error))?,
+            );
+        }
+        let take = Take {
+            id: Some(id),
+            antenna: row.get(1)?,
+            spot: row.get(2)?,
+            taken_at: timestamp(row, 3)?,
+            source: row.get(4)?,
+            terminated: row.get(5)?,
+            settings: Settings {
+                plan: row.get(6)?,
+                sample_rate_hz: row.get(7)?,
+                dwell_s: row.get(8)?,
+                gains_db: gains.1.clone(),
+            },
+            note: row.get(10)?,
+            readings: Vec::new(),
+            spectrum: None,
+        };
+        Ok((id, row.get::<_, u16>(11)?.into(), take))
+    };
+    statement.query_map(parameters, head)?.collect()
+}
+
+/// One take with all that belongs to it.
+fn whole(connection: &Connection, id: i64) -> rusqlite::Result<Option<Take>> {
+    let Some((_, _, mut take)) = heads(connection, "WHERE id = ?1", params![id])?.pop() else {
+        return Ok(None);
+    };
+    let mut reader = Reader::default();
+    take.readings = connection
+        .prepare_cached(columns::SELECT)?
+        .query_map([id], |row| reader.read(row))?
+        .collect::<rusqlite::Result<_>>()?;
+    take.spectrum = connection
+        .prepare_cached("SELECT first_hz, step_hz, density FROM spectra WHERE take_id = ?1")?
+        .query_row([id], |row| {
+            Ok(Trace {
+                first_hz: row.get(0)?,
+                step_hz: row.get(1)?,
+                dbfs_per_mhz: columns::unpack(row.get_ref(2)?.as_blob()?),
+            })
+        })
+        .optional()?;
+    Ok(Some(take))
+}
+
+/// A moment as text in which the order of letters is the order in time: always nine digits after the point.
+fn sortable(at: Timestamp) -> String {
+    format!("{at:.9}")
+}
+
+fn timestamp(row: &Row<'_>, column: usize) -> rusqlite::Result<Timestamp> {
+    row.get_ref(column)?
+        .as_str()?
+        .parse()
+        .map_err(|error: jiff::Error| {
+            rusqlite::Error::FromSqlConversionFailure(column, Type::Text, Box::new(error))
+        })
+}
