@@ -219,3 +219,41 @@ impl GuardEvidence {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn chances_are_put_together_as_scipy_does() {
+        // scipy 1.17.1: scipy.stats.chi2.logsf(2*x, 2*k), which is scipy.stats.combine_pvalues(method="fisher").
+        for (surprise, stretches, expected) in SCIPY {
+            let score = Score {
+                surprise,
+                stretches,
+                ..Score::default()
+            };
+            let ours = score.ln_chance();
+            assert!(
+                (ours - expected).abs() < 1e-9 * expected.abs().max(1.0),
+                "{surprise} {stretches}: {ours}"
+            );
+        }
+    }
+
+    #[test]
+    fn nothing_looked_at_is_nothing_found() {
+        assert_eq!(Score::default().ln_chance(), 0.0);
+        assert_eq!(
+            GuardEvidence::new(Vec::new().into(), Vec::new(), 0).likeliest(),
+            None
+        );
+    }
+
+    const SCIPY: [(f64, usize, f64); 4] = [
+        (1.0, 1, -0.9999999999999997),
+        (5.0, 3, -2.0822292679157215),
+        (60.0, 4, -49.458323162484604),
+        (300.0, 12, -254.72347559712415),
+    ];
+}

@@ -357,3 +357,105 @@ impl Run<'_> {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn some(length: usize) -> Vec<Sample> {
+        (0..length)
+            .map(|n| Complex::cis(0.37 * (n * n % 7919) as f32) * 0.1)
+            .collect()
+    }
+
+    #[test]
+    fn settings_that_make_no_sense_are_refused_with_the_value() {
+        let of = |rate, mhz| {
+            GuardProbe::new(Hertz(rate), Hertz::from_mhz(mhz), &Family::ALL).map(|_| ())
+        };
+        for rate in [0.0, -1.0, f64::NAN, f64::INFINITY, 1e12] {
+            assert!(
+                matches!(of(rate, 8.0), Err(GuardError::SampleRate(_))),
+                "{rate}"
+            );
+        }
+        for mhz in [0.0, 5.0, 6.5, 9.0, f64::NAN, -8.0] {
+            assert!(matches!(of(2.4e6, mhz), Err(GuardError::Width(_))), "{mhz}");
+        }
+        let mut probe = GuardProbe::new(Hertz(2.4e6), Hertz::from_mhz(8.0), &Family::ALL).unwrap();
+        for (low, high) in [
+            (1e6, -1e6),
+            (-2e6, 0.0),
+            (0.0, 2e6),
+            (0.0, 10.0),
+            (f64::NAN, 1e6),
+            (0.0, f64::NAN),
+        ] {
+            assert!(
+                matches!(probe.start(low, high), Err(GuardError::Band { .. })),
+                "{low} {high}"
+            );
+        }
+    }
+
+    #[test]
+    fn pieces_of_any_size_give_the_same_evidence() {
+        let samples = some(100_000);
+        let mut probe =
+            GuardProbe::new(Hertz(2.4e6), Hertz::from_mhz(8.0), &[Family::DvbT]).unwrap();
+        probe.push(&samples);
+        let whole = probe.finish().likeliest();
+        for size in [1_001, 47_999, 48_000] {
+            samples.chunks(size).for_each(|piece| probe.push(piece));
+            assert_eq!(probe.finish().likeliest(), whole, "{size}");
+        }
+    }
+
+    #[test]
+    fn only_the_first_stretches_of_a_tuning_count_and_a_short_rest_does_not() {
+        let mut probe =
+            GuardProbe::new(Hertz(2.4e6), Hertz::from_mhz(8.0), &[Family::DvbT]).unwrap();
+        for (length, stretches) in [
+            (0, 0),
+            (11_999, 0),
+            (12_000, 1),
+            (59_000, 1),
+            (60_000, 2),
+            (400_000, STRETCHES),
+        ] {
+            probe.push(&some(length));
+            assert_eq!(probe.finish().stretches(), stretches, "{length}");
+        }
+    }
+
+    #[test]
+    fn silence_numbers_that_are_none_and_odd_rates_find_nothing_and_break_nothing() {
+        let strange = [
+            Complex::new(f32::NAN, 0.0),
+            Complex::new(0.0, f32::INFINITY),
+            Complex::new(1e30, -1e30),
+        ];
+        for rate in [250e3, 1.024e6, 3.2e6] {
+            let mut probe =
+                GuardProbe::new(Hertz(rate), Hertz::from_mhz(6.0), &Family::ALL).unwrap();
+            for _ in 0..2 {
+                probe.push(&vec![Complex::ZERO; 10_000]);
+                for _ in 0..10_000 {
+                    probe.push(&strange);
+                }
+            }
+            assert_eq!(probe.finish().decide(), None, "{rate}");
+        }
+    }
+
+    #[test]
+    fn evidence_of_unlike_channels_is_not_combined() {
+        let of = |mhz| {
+            GuardProbe::new(Hertz(2.4e6), Hertz::from_mhz(mhz), &Family::ALL)
+                .unwrap()
+                .finish()
+        };
+        assert_eq!(of(8.0).combine(&of(7.0)), Err(GuardError::Unlike));
+        assert_eq!(of(8.0).combine(&of(8.0)), Ok(()));
+    }
+}
