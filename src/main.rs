@@ -1,1 +1,9 @@
-fn main() {}
+//! The `gainsay` command; see `gainsay --help`.
+
+mod cli;
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    cli::run()
+}

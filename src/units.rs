@@ -9,6 +9,7 @@
 
 use std::fmt;
 use std::ops::{Add, Neg, Sub};
+use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
@@ -85,6 +86,27 @@ impl Hertz {
     /// This frequency in megahertz.
     pub const fn mhz(self) -> f64 {
         self.0 / 1e6
+    }
+}
+
+/// A frequency or rate in words: a number, with `k`, `M` or `G` behind it where wanted, and `Hz` behind that.
+impl FromStr for Hertz {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Hertz, String> {
+        let wrong = || format!("{text:?} is no frequency; write it like 2.4M, 515M or 515000000");
+        let number = text.trim();
+        let number = ["Hz", "hz", "S/s"].iter().find_map(|unit| number.strip_suffix(unit)).unwrap_or(number).trim_end();
+        let (number, factor) = match number.chars().last() {
+            Some('k' | 'K') => (&number[..number.len() - 1], 1e3),
+            Some('M') => (&number[..number.len() - 1], 1e6),
+            Some('G') => (&number[..number.len() - 1], 1e9),
+            _ => (number, 1.0),
+        };
+        match number.trim_end().parse::<f64>() {
+            Ok(value) if value.is_finite() && value > 0.0 => Ok(Hertz(value * factor)),
+            _ => Err(wrong()),
+        }
     }
 }
 

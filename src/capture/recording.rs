@@ -157,6 +157,14 @@ impl Recording {
         ))
     }
 
+    /// Whether a data file is there, is a file, may be read and is not empty.
+    ///
+    /// # Errors
+    /// Where it is not so, in words.
+    pub fn check(path: &Path) -> Result<(), CaptureError> {
+        open_file(path).map(|_| ())
+    }
+
     /// Opens a raw file of unsigned 8-bit I and Q at one tuning.
     ///
     /// # Errors
@@ -252,6 +260,11 @@ impl Recording {
             hash,
             trailing: true,
         }
+    }
+
+    /// Samples from here to the end over all tunings, where they are known.
+    pub fn samples(&self) -> Option<u64> {
+        self.stretches.as_slice().iter().map(|stretch| stretch.tuning.samples).sum()
     }
 
     /// Reads once into `bytes[kept..end]`; 0 at the input's end.

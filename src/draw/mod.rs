@@ -29,7 +29,7 @@ pub use comparison::comparison;
 pub use error::DrawError;
 pub use panels::{Panel, panels};
 pub use spectrum::{Band, Line, spectrum};
-pub use svg::Svg;
+pub use svg::{Svg, check_ending};
 
 #[cfg(test)]
 mod samples;

@@ -27,16 +27,9 @@ impl Svg {
     /// [`DrawError::Ending`] for any other ending, before anything is drawn or written; [`DrawError::Write`] where the
     /// system refuses; [`DrawError::Render`] as for [`Svg::to_png`].
     pub fn write(&self, path: &Path) -> Result<(), DrawError> {
-        let ending = path
-            .extension()
-            .and_then(|e| e.to_str())
-            .map(str::to_ascii_lowercase);
-        match ending.as_deref() {
-            Some("svg") => put(path, self.0.as_bytes()),
-            Some("png") => put(path, &self.to_png()?),
-            _ => Err(DrawError::Ending {
-                path: path.display().to_string(),
-            }),
+        match ending(path)? {
+            Ending::Svg => put(path, self.0.as_bytes()),
+            Ending::Png => put(path, &self.to_png()?),
         }
     }
 }
@@ -141,4 +134,27 @@ mod tests {
             "kept"
         );
     }
+}
+
+/// What a figure's file can be.
+enum Ending {
+    Svg,
+    Png,
+}
+
+fn ending(path: &Path) -> Result<Ending, DrawError> {
+    let ending = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
+    match ending.as_deref() {
+        Some("svg") => Ok(Ending::Svg),
+        Some("png") => Ok(Ending::Png),
+        _ => Err(DrawError::Ending { path: path.display().to_string() }),
+    }
+}
+
+/// Whether a figure can be written to a file of this name, as far as its ending goes: to be asked before long work.
+///
+/// # Errors
+/// [`DrawError::Ending`] where it ends neither in `.svg` nor in `.png`.
+pub fn check_ending(path: &Path) -> Result<(), DrawError> {
+    ending(path).map(|_| ())
 }

@@ -4,7 +4,7 @@ use jiff::Timestamp;
 
 use super::evaluate::{Evaluation, evaluate, uncovered};
 use super::survey::Survey;
-use super::{Settings, Take, Trace};
+use super::{Part, Settings, Take, Trace};
 use crate::channels::{Channel, Plan, Thresholds};
 use crate::spectrum::flat::FlatField;
 use crate::spectrum::stitch::{Stretch, integrate};
@@ -47,10 +47,17 @@ impl Wanted<'_> {
     }
 }
 
-/// Makes the take: readings of the wanted channels, settings, and the spectrum to keep.
-pub fn assemble(survey: &Survey, terminated: Option<&Survey>, wanted: &Wanted, subject: Subject) -> Take {
+/// Makes the take: readings of the wanted channels (within some stretches only, where they are given), settings, and the
+/// spectrum to keep.
+pub fn assemble(
+    survey: &Survey,
+    terminated: Option<&Survey>,
+    wanted: &Wanted,
+    within: Option<&[Part]>,
+    subject: Subject,
+) -> Take {
     let channels = wanted.channels();
-    let Evaluation { mut readings, flat } = evaluate(survey, terminated, channels, &wanted.thresholds, None);
+    let Evaluation { mut readings, flat } = evaluate(survey, terminated, channels, &wanted.thresholds, within);
     if let Some(chosen) = &wanted.chosen {
         for (place, channel) in chosen.iter().enumerate() {
             if readings.get(place).is_none_or(|reading| reading.channel != channel.id) {
@@ -70,6 +77,48 @@ pub fn assemble(survey: &Survey, terminated: Option<&Survey>, wanted: &Wanted, s
         readings,
         spectrum: trace(survey, &flat),
     }
+}
+
+/// The takes of two recordings made ready for comparison: each channel is read over what both of them cover, and a channel
+/// that only one covers stays as it is there.
+pub fn assemble_pair(
+    surveys: [&Survey; 2],
+    terminated: Option<&Survey>,
+    wanted: &Wanted,
+    subjects: [Subject; 2],
+) -> [Take; 2] {
+    let shared = shared_parts(surveys);
+    let [first, second] = subjects;
+    [(surveys[0], first), (surveys[1], second)].map(|(survey, subject)| {
+        let mut take = assemble(survey, terminated, wanted, Some(&shared), subject);
+        let alone = evaluate(survey, terminated, wanted.channels(), &wanted.thresholds, None).readings;
+        for reading in alone {
+            match take.readings.iter_mut().find(|other| other.channel == reading.channel) {
+                Some(other) if other.covered == 0.0 => *other = reading,
+                Some(_) => {}
+                None => {
+                    let place = take.readings.partition_point(|other| other.low_hz < reading.low_hz);
+                    take.readings.insert(place, reading);
+                }
+            }
+        }
+        take
+    })
+}
+
+/// The stretches that both surveys cover, ascending.
+fn shared_parts([first, second]: [&Survey; 2]) -> Vec<Part> {
+    let mut parts: Vec<Part> = Vec::new();
+    for a in &first.tunings {
+        for b in &second.tunings {
+            let shared = a.stretch.shared(b.stretch);
+            if shared.width_hz() > 0.0 {
+                parts.push(Part { low_hz: shared.low_hz, high_hz: shared.high_hz });
+            }
+        }
+    }
+    parts.sort_by(|a, b| a.low_hz.total_cmp(&b.low_hz));
+    parts
 }
 
 /// What was set in a survey.

@@ -3,12 +3,15 @@
 //! A [`Reading`] is one channel in one [`Take`]; a take is one pass over the wanted channels with one antenna at one
 //! spot. Powers inside are linear (mean |x|², 0 dBFS = 1); levels in dBFS are derived. What was not measured is `None`.
 
+pub mod amplitude;
+pub mod assemble;
+pub mod evaluate;
+mod floor;
 pub mod guard;
 pub mod spurs;
 mod state;
 pub mod survey;
 mod take;
 
-pub use row::Row;
 pub use state::State;
 pub use take::{Estimate, Health, NoiseSource, Part, Reading, Settings, Take, Trace};

@@ -5,7 +5,9 @@
 
 use jiff::Timestamp;
 
+use super::Reading;
 use super::amplitude::AmplitudeStats;
+use super::assemble::Wanted;
 use crate::capture::{About, CaptureError, Sample, Source, Tuning};
 use crate::spectrum::flat::bridge_centre;
 use crate::spectrum::stitch::{Stretch, stretches};
@@ -127,6 +129,61 @@ impl Survey {
         }
         dwells.sort_by(f64::total_cmp);
         Ok(Survey { about, taken_at, dwell_s: dwells[dwells.len() / 2], tunings })
+    }
+}
+
+impl Survey {
+    /// Whether this survey, made with a terminator, can stand for the noise of `other`.
+    ///
+    /// # Errors
+    /// Where the sample rates differ or the terminated take clipped: the message says what to do.
+    pub fn serves(&self, other: &Survey) -> Result<(), CaptureError> {
+        let (own, theirs) = (self.about.sample_rate.0, other.about.sample_rate.0);
+        if own != theirs {
+            return Err(CaptureError::Field {
+                path: self.about.name.clone(),
+                field: "sample rate".into(),
+                problem: format!(
+                    "{own} samples a second, but {} has {theirs}: record the terminated take with the same settings",
+                    other.about.name
+                ),
+            });
+        }
+        if let Some(tuning) = self.tunings.iter().find(|tuning| tuning.amplitude.clipping().clipped) {
+            return Err(CaptureError::Field {
+                path: self.about.name.clone(),
+                field: format!("tuning {} MHz", tuning.centre_hz / 1e6),
+                problem: "clipped, which a terminator's noise never does: was an antenna connected?".into(),
+            });
+        }
+        Ok(())
+    }
+
+    /// Whether at least one of these readings of this survey's is covered.
+    ///
+    /// # Errors
+    /// Where none is: the message says where the tunings lie and where the channels.
+    pub fn covers_any(&self, readings: &[Reading], wanted: &Wanted) -> Result<(), CaptureError> {
+        if readings.iter().any(|reading| reading.covered > 0.0) {
+            return Ok(());
+        }
+        let mhz = |hz: f64| hz / 1e6;
+        let (first, last) = (&self.tunings[0], &self.tunings[self.tunings.len() - 1]);
+        let channels = wanted.channels();
+        let span = match (channels.first(), channels.last()) {
+            (Some(first), Some(last)) => format!(", which lie within {}–{} MHz", first.low.mhz(), last.high.mhz()),
+            _ => String::new(),
+        };
+        Err(CaptureError::Field {
+            path: self.about.name.clone(),
+            field: "tuning".into(),
+            problem: format!(
+                "{}–{} MHz lies in none of the wanted channels of plan {}{span}: choose another --plan or --channels",
+                mhz(first.centre_hz - self.about.sample_rate.0 / 2.0),
+                mhz(last.centre_hz + self.about.sample_rate.0 / 2.0),
+                wanted.plan.name
+            ),
+        })
     }
 }
 

@@ -1,0 +1,130 @@
+//! What commands share in their arguments: recordings, channel choice, the logbook's place.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use gainsay::capture::recording::Recording;
+use gainsay::channels::{Plan, Thresholds};
+use gainsay::logbook;
+use gainsay::reading::assemble::Wanted;
+use gainsay::reading::survey::Survey;
+use gainsay::units::Hertz;
+use jiff::Timestamp;
+
+use super::Failure;
+use super::progress::{Line, Stop};
+
+/// Which channels, by which plan, against which thresholds.
+#[derive(Debug, Args)]
+pub struct ChannelArguments {
+    /// Channel plan: a name that `gainsay channels` lists, or a TOML file of your own.
+    #[arg(long, value_name = "PLAN", env = "GAINSAY_PLAN", default_value = "us")]
+    pub plan: String,
+    /// Channels to read, such as 14-36 or 7,9,20-23 [default: all that are covered].
+    #[arg(long, value_name = "CHANNELS")]
+    pub channels: Option<String>,
+    /// C/N in dB that a standard needs, in place of the built-in figure, such as 8vsb=15.2; may be repeated.
+    #[arg(long, value_name = "STANDARD=DB")]
+    pub threshold: Vec<String>,
+}
+
+impl ChannelArguments {
+    /// The plan.
+    pub fn plan(&self) -> Result<Plan, Failure> {
+        Plan::find(&self.plan).map_err(Failure::usage)
+    }
+
+    /// The channels wanted of a plan.
+    pub fn wanted<'p>(&self, plan: &'p Plan) -> Result<Wanted<'p>, Failure> {
+        let mut thresholds = Thresholds::default();
+        for text in &self.threshold {
+            thresholds.set(text).map_err(Failure::usage)?;
+        }
+        let chosen = self.channels.as_deref().map(|choice| plan.choose(choice)).transpose().map_err(Failure::usage)?;
+        Ok(Wanted { plan, chosen, thresholds })
+    }
+}
+
+/// How raw recordings were made; SigMF says it itself.
+#[derive(Debug, Clone, Copy, Args)]
+pub struct RawArguments {
+    /// Sample rate of a raw 8-bit recording, such as 2.4M.
+    #[arg(long, value_name = "HZ")]
+    pub rate: Option<Hertz>,
+    /// Frequency that a raw 8-bit recording was tuned to, such as 515M.
+    #[arg(long, value_name = "HZ")]
+    pub tuned: Option<Hertz>,
+}
+
+impl RawArguments {
+    fn both(self, name: &str) -> Result<(Hertz, Hertz), Failure> {
+        match (self.rate, self.tuned) {
+            (Some(rate), Some(tuned)) => Ok((rate, tuned)),
+            _ => Err(Failure::usage(format!(
+                "{name}: raw samples don't say how they were made: add --rate (such as 2.4M) and --tuned (such as 515M), \
+                 or name a .sigmf-meta file"
+            ))),
+        }
+    }
+}
+
+/// Whether a word names a recording rather than an antenna.
+pub fn names_recording(word: &str) -> bool {
+    let path = Path::new(word);
+    Recording::is_sigmf(path) || path.is_file() || word.contains(std::path::MAIN_SEPARATOR)
+}
+
+/// Opens a recording: SigMF by its ending, `-` for standard input, anything else as raw 8-bit samples.
+pub fn open(name: &str, raw: RawArguments) -> Result<Recording, Failure> {
+    let path = Path::new(name);
+    if name == "-" {
+        let (rate, tuned) = raw.both("standard input")?;
+        return Ok(Recording::stream("standard input", Box::new(io::stdin()), rate, tuned)?);
+    }
+    if Recording::is_sigmf(path) {
+        if raw.rate.is_some() || raw.tuned.is_some() {
+            return Err(Failure::usage(format!("{name}: SigMF says its own rate and tuning: leave --rate and --tuned out")));
+        }
+        return Ok(Recording::open(path)?);
+    }
+    Recording::check(path)?;
+    let (rate, tuned) = raw.both(name)?;
+    Ok(Recording::raw(path, rate, tuned)?)
+}
+
+/// Runs through a recording, with progress.
+pub fn survey(name: &str, raw: RawArguments, stop: &Stop) -> Result<Survey, Failure> {
+    let mut recording = open(name, raw)?;
+    let line = Line::start(name, recording.samples());
+    let survey = Survey::run(&mut recording, &|| stop.asked(), &mut |progress| line.show(name, progress))?;
+    drop(line);
+    if stop.asked() && name != "-" {
+        return Err(Failure::Failed(format!("{name}: stopped before its end; nothing was kept of it")));
+    }
+    Ok(survey)
+}
+
+/// When a recording was made, where it doesn't say: when its file was last written, else `now`.
+pub fn time_of(name: &str, now: Timestamp) -> Timestamp {
+    std::fs::metadata(name)
+        .and_then(|about| about.modified())
+        .ok()
+        .and_then(|time| Timestamp::try_from(time).ok())
+        .unwrap_or(now)
+}
+
+/// Where the logbook is.
+#[derive(Debug, Clone, Args)]
+pub struct LogArguments {
+    /// The logbook [default: $GAINSAY_LOG, else logbook.sqlite in the user's data folder].
+    #[arg(long, value_name = "FILE")]
+    pub log: Option<PathBuf>,
+}
+
+impl LogArguments {
+    /// The logbook's path.
+    pub fn path(&self) -> Result<PathBuf, Failure> {
+        Ok(logbook::resolve(self.log.clone(), std::env::var_os(logbook::PATH_VARIABLE))?)
+    }
+}

@@ -1,0 +1,88 @@
+//! The command line: one file a command. Each parses, calls the library and prints; none of them computes.
+
+mod channels;
+mod compare;
+mod demo;
+mod input;
+mod log;
+mod output;
+mod progress;
+mod table;
+mod take;
+
+use std::io::{self, Write};
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Says by how many dB one TV antenna beats another, channel by channel, and how sure that is.
+#[derive(Debug, Parser)]
+#[command(
+    name = "gainsay",
+    version,
+    propagate_version = true,
+    after_help = "Start with `gainsay demo`. Each command has its own --help with an example.\n\n\
+                  Exit status: 0 done (also where nothing can be decided), 1 failed, 2 wrong usage."
+)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Demo(demo::Arguments),
+    Take(take::Arguments),
+    Compare(compare::Arguments),
+    Channels(channels::Arguments),
+    Log(log::Arguments),
+}
+
+/// Why a command did not do its work.
+#[derive(Debug)]
+enum Failure {
+    /// Asked for in a way that can't be done: exit status 2.
+    Usage(String),
+    /// Tried and failed: exit status 1.
+    Failed(String),
+    /// Whoever read the output has gone: nothing to say.
+    NobodyReads,
+}
+
+impl Failure {
+    fn usage(problem: impl ToString) -> Failure {
+        Failure::Usage(problem.to_string())
+    }
+}
+
+/// Any error of the library fails the command, with its message.
+impl<E: std::error::Error> From<E> for Failure {
+    fn from(error: E) -> Failure {
+        Failure::Failed(error.to_string())
+    }
+}
+
+/// Runs the program and tells its exit status.
+pub fn run() -> ExitCode {
+    // Without this a write beyond a file size limit would kill the program before it could say so.
+    #[cfg(unix)]
+    let _ = signal_hook::flag::register(signal_hook::consts::SIGXFSZ, std::sync::Arc::default());
+    let result = match Arguments::parse().command {
+        Command::Demo(arguments) => demo::run(&arguments),
+        Command::Take(arguments) => take::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
+        Command::Channels(arguments) => channels::run(&arguments),
+        Command::Log(arguments) => log::run(&arguments),
+    };
+    match result {
+        Ok(()) | Err(Failure::NobodyReads) => ExitCode::SUCCESS,
+        Err(Failure::Usage(problem)) => complain(&problem, 2),
+        Err(Failure::Failed(problem)) => complain(&problem, 1),
+    }
+}
+
+fn complain(problem: &str, status: u8) -> ExitCode {
+    let line = problem.split_whitespace().collect::<Vec<_>>().join(" ");
+    let _ = writeln!(io::stderr(), "gainsay: {line}");
+    ExitCode::from(status)
+}

@@ -1,0 +1,59 @@
+//! Tables for people: columns parted by space, numbers set right, a rule under the head.
+
+use comfy_table::{CellAlignment, ContentArrangement, LineStyle, Table, TableStyle};
+
+/// How a column is set.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Set {
+    /// Words.
+    Left,
+    /// Numbers.
+    Right,
+}
+
+/// Lays out rows under a head.
+pub fn table(head: &[(&str, Set)], rows: impl IntoIterator<Item = Vec<String>>) -> String {
+    let mut table = Table::new();
+    let rule = LineStyle::none().fill('─').junction('─');
+    table.load_style(TableStyle::new().header_separator(rule)).set_content_arrangement(ContentArrangement::Disabled);
+    table.set_header(head.iter().map(|(name, _)| *name));
+    for row in rows {
+        table.add_row(row);
+    }
+    for ((_, set), column) in head.iter().zip(table.column_iter_mut()) {
+        column.set_cell_alignment(match set {
+            Set::Left => CellAlignment::Left,
+            Set::Right => CellAlignment::Right,
+        });
+        column.set_padding((0, 2));
+    }
+    let mut text = String::new();
+    for line in table.lines() {
+        text.push_str(line.trim_end());
+        text.push('\n');
+    }
+    text
+}
+
+/// A number with so many decimals, a real minus sign, and nothing where there is none.
+pub fn number(value: Option<f64>, decimals: usize) -> String {
+    value.map_or_else(String::new, |value| minus(&format!("{value:.decimals$}")))
+}
+
+/// A number with its sign.
+pub fn signed(value: f64, decimals: usize) -> String {
+    minus(&format!("{value:+.decimals$}"))
+}
+
+fn minus(text: &str) -> String {
+    text.replace('-', "\u{2212}")
+}
+
+/// A channel's edges in MHz: `506–512`.
+pub fn edges_mhz(low_hz: f64, high_hz: f64) -> String {
+    let mhz = |hz: f64| {
+        let text = format!("{:.3}", hz / 1e6);
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    };
+    format!("{}–{}", mhz(low_hz), mhz(high_hz))
+}
