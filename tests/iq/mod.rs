@@ -1,10 +1,66 @@
-//! What tests of samples need: playing a source, reading a fixture, and a periodogram of their own.
+//! What tests of samples need: a small scene, playing a source, reading a fixture, a periodogram of their own.
+
+#![allow(dead_code, reason = "each test binary uses its part")]
 
 use std::f64::consts::TAU;
 
+use gainsay::capture::simulated::{Scene, Setup, SimulatedSource};
 use gainsay::capture::{Sample, Source, Tuning};
+use gainsay::units::Hertz;
 use num_complex::Complex;
 use rustfft::FftPlanner;
+
+/// Source: handbook §2, row R: (6 MHz − S/2)/2.
+pub const PILOT_HZ: f64 = 177e6 / 572.0;
+pub const CHANNEL_20: (Hertz, Hertz) = (Hertz(506e6), Hertz(512e6));
+
+pub const VSB: &str = r#"
+[[transmitter]]
+name = "Station"
+channel = 20
+low_mhz = 506
+width_mhz = 6
+standard = "8vsb"
+power_dbfs = -10
+bearing_deg = 0
+"#;
+
+pub const OFDM: &str = r#"
+[[transmitter]]
+name = "Station"
+channel = 27
+low_mhz = 518
+width_mhz = 8
+standard = "ofdm-8k"
+guard = "1/8"
+power_dbfs = -10
+bearing_deg = 0
+"#;
+
+/// A scene with one spot, one antenna of 0 dB, and these lines for the dongle and after it.
+pub fn scene(dongle: &str, rest: &str) -> Scene {
+    let text = format!(
+        "title = \"Test bench\"\ninvented = true\nplan = \"us\"\nseed = 11\n[dongle]\n{dongle}\n\
+         [[antenna]]\nname = \"rod\"\n[[spot]]\nname = \"bench\"\n{rest}"
+    );
+    Scene::parse("test.toml", &text).unwrap()
+}
+
+/// Nothing but rounding to 8 bits: 66 dB under full scale in 1 MHz would be hidden by it.
+pub const SILENT: &str = "noise_dbfs_per_mhz = -90";
+
+pub fn setup(tunings: &[f64], dwell_s: f64) -> Setup {
+    Setup {
+        antenna: Some("rod".to_owned()),
+        tunings: tunings.iter().map(|&mhz| Hertz::from_mhz(mhz)).collect(),
+        dwell_s,
+        ..Setup::terminated("bench", "2026-05-09T10:00:00Z".parse().unwrap())
+    }
+}
+
+pub fn source(scene: &Scene, setup: Setup) -> SimulatedSource {
+    SimulatedSource::new(scene, setup).unwrap()
+}
 
 /// All tunings of a source with their samples.
 pub fn play(source: &mut dyn Source) -> Vec<(Tuning, Vec<Sample>)> {
@@ -124,4 +180,17 @@ pub fn offset_of_carrier(samples: &[Sample], rate_hz: f64, expected_hz: f64) -> 
         .enumerate()
         .map(|(n, phase)| (phase - mean - slope * (n as f64 - middle)).abs());
     (slope / TAU / 0.005, unrest.fold(0.0, f64::max))
+}
+
+/// Complex amplitude of the carrier at `hz`.
+pub fn carrier(samples: &[Sample], hz: f64, rate_hz: f64) -> Complex<f64> {
+    let sum: Complex<f64> = samples
+        .iter()
+        .enumerate()
+        .map(|(n, x)| {
+            Complex::new(f64::from(x.re), f64::from(x.im))
+                * Complex::cis(-TAU * (hz * n as f64 / rate_hz).fract())
+        })
+        .sum();
+    sum / samples.len() as f64
 }

@@ -47,6 +47,7 @@ mod dongle;
 mod path;
 mod random;
 mod scene;
+mod scene_check;
 mod slice;
 mod waveform;
 

@@ -24,6 +24,8 @@ const GUARD: usize = 256;
 /// get short blocks.
 const SHORTEST: usize = 4096;
 const LONGEST: usize = 56_000;
+/// Native samples that a block is kept near or below, to bound memory (8 bytes each) at low sample rates.
+const MOST_NATIVE: f64 = 3e5;
 /// How far, in seconds, a block of native samples and its counterpart may differ in length: 0.05 ns is 0.001 rad at
 /// 3 MHz. At the usual sample rates the fit is exact.
 const MISFIT_S: f64 = 5e-11;
@@ -97,10 +99,15 @@ impl Slice {
         let wanted = usize::try_from(ear.samples)
             .unwrap_or(usize::MAX)
             .saturating_add(2 * guard);
+        let native_per_sample = waveform.rate().value() / rate_hz;
+        let shortest = SHORTEST.max(4 * guard);
+        let longest = LONGEST
+            .min((MOST_NATIVE / native_per_sample) as usize)
+            .max(shortest);
         let lengths = lengths(
             waveform.rate(),
             ear.sample_rate,
-            wanted.clamp(SHORTEST.max(4 * guard), LONGEST),
+            wanted.clamp(shortest, longest),
         );
         let bin_hz = waveform.rate().value() / lengths.native as f64;
         let first_bin = (low_hz / bin_hz).ceil() as i64;
@@ -126,7 +133,7 @@ impl Slice {
             left_turns: (carrier_hz - shift * bin_hz) / rate_hz,
             carrier_turns: carrier_hz / rate_hz,
             start: position(ear.start_ns, waveform.rate()),
-            native_per_sample: waveform.rate().value() / rate_hz,
+            native_per_sample,
             blocks: 0,
             native: vec![Sample::default(); lengths.native],
             block: vec![Sample::default(); lengths.out],

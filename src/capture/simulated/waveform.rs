@@ -360,6 +360,6 @@ mod tests {
         assert!(vsb.filter(-VSB_PILOT_HZ + 1e-3) < 1e-8);
         assert_eq!(vsb.filter(-VSB_PILOT_HZ - 1e-3), 0.0);
         assert_eq!(vsb.filter(6e6 - VSB_PILOT_HZ + 1e-3), 0.0);
-        assert!((VSB_PILOT_HZ - 309_440.5594).abs() < 1e-4);
+        assert!((VSB_PILOT_HZ - 309_440.559_4).abs() < 1e-4);
     }
 }
