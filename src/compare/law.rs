@@ -14,7 +14,7 @@
 //! from n repeats is a scaled and shifted t with n − 1 degrees of freedom (6.4.9), one known by its standard uncertainty
 //! a normal (6.4.7), and the sum is their convolution. In the same cases it covers 96.4, 95.8 and 95.4 %, and 0.005 is
 //! really 0.0034 to 0.0044. It is exact at both ends (no type B part, no repeats) and errs to the wide side between, most
-//! with two blocks (up to 98.8 %). The effective degrees of freedom are still worked out and shown, as JCGM 100:2008 G.4
+//! with two blocks (up to 98.7 %). The effective degrees of freedom are still worked out and shown, as JCGM 100:2008 G.4
 //! has them. These figures are measured by the ignored test in `tests/comparison_coverage.rs`.
 
 use statrs::function::gamma::ln_gamma;
