@@ -252,6 +252,28 @@ fn coverage_lies_between_93_and_97_percent_in_each_class() {
         for (name, order) in designs {
             let result = run(order, &world, 2500, false, 11);
             let none = run(order, &world, 2500, true, 12);
+            // What is promised: repeats in an ordinary room, four blocks in any.
+            let promised =
+                world_name == "ordinary" && !["one block", "4 A, then 4 B"].contains(&name);
+            if promised || name == "four blocks" {
+                for tally in &result.classes[..4] {
+                    let coverage = tally.coverage();
+                    assert!(
+                        (0.93..0.975).contains(&coverage),
+                        "{world_name}, {name}: {coverage}"
+                    );
+                }
+                assert!(
+                    result.families_wrong <= 0.05,
+                    "{world_name}, {name}: {}",
+                    result.families_wrong
+                );
+                assert!(
+                    none.families_wrong <= 0.05,
+                    "{world_name}, {name}: {}",
+                    none.families_wrong
+                );
+            }
             let cell = |tally: &Tally| {
                 let bounds = if tally.bounds * 20 > tally.intervals {
                     format!(

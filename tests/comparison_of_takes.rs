@@ -640,3 +640,25 @@ proptest! {
         if one.verdict == Verdict::B { prop_assert!(one.high_db.is_some_and(|high| high < 0.0)); }
     }
 }
+
+/// Work grows with the number of takes, not with its square: 2500 blocks with a terminated take each.
+#[test]
+fn thousands_of_takes_with_a_noise_figure_each_are_compared_at_once() {
+    let order = "ABBABAAB".repeat(1250);
+    let (mut a, mut b) = trial(&order, 4, |antenna, minute, _| {
+        20.0 + (minute * 0.7).sin() + if antenna == 'A' { 1.0 } else { 0.0 }
+    });
+    for (number, take) in a.iter_mut().chain(&mut b).enumerate() {
+        take.terminated = Some(format!("terminator {number}"));
+    }
+    let started = std::time::Instant::now();
+    let comparison = compared(&a, &b);
+    assert_eq!((comparison.blocks, comparison.summary.a_better), (2500, 4));
+    assert!(
+        comparison.channels[0].budget.len() < 6,
+        "{:?}",
+        comparison.channels[0].budget
+    );
+    // Well under a second on an idle machine; work by the square would take minutes.
+    assert!(started.elapsed().as_secs() < 10, "{:?}", started.elapsed());
+}

@@ -11,6 +11,8 @@
 //! - What varies from take to take shows in the spread of the block differences, and enters by it (type A).
 //! - What is the same in all takes doesn't show and enters as type B: `mating_X` ([`Options::mating_db`], on the
 //!   difference), the noise that was subtracted, a gain step.
+//! - Where no blocks can be formed, neighbours make pairs, else all of A stand against all of B: the drift that this
+//!   leaves is estimated and allowed for.
 //! - Without repeats, what varies enters as foreseen: the statistics of each power, a mating a take, and
 //!   [`Options::unsteadiness_db`] a take. Such a comparison is weak, and says so.
 //! - Intervals come from the distribution of that sum ([`ErrorLaw`]), verdicts from its probabilities by Holm's

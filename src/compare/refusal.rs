@@ -19,8 +19,9 @@ pub struct Options {
     /// spread of repeats, and stands in the budget by itself, once a mating, only where there are none.
     pub mating_db: f64,
     /// Standard uncertainty, in dB, of one take's level from what changes between takes (drift, fading, people moving
-    /// about), used only where there are no repeats to show it. 0.25 dB is an assumption for an antenna indoors that
-    /// nobody walks past; no standard's figure.
+    /// about), used only where repeats don't show it: where there are none, or where all takes of one antenna lie
+    /// together in time. 0.25 dB is an assumption for an antenna indoors that nobody walks past, no standard's figure.
+    /// With people about it is several times that, and then a comparison without repeats is often wrong: take blocks.
     pub unsteadiness_db: f64,
     /// Unequal gains are refused, unless this is given: the standard uncertainty in dB with which a difference between
     /// nominal gains is known. Levels are then corrected by the nominal difference.

@@ -121,6 +121,20 @@ impl Estimator<'_, '_> {
             self.foreseen_rows(view)
         };
         rows.extend(self.drift_row(view));
+        if self.by_repeats && self.design.basis == Basis::Unpaired {
+            // Takes of one antenna lie together in time, so what wanders slowly moves all of them alike: their spread
+            // doesn't show it, and it is no smaller for being taken often.
+            let source = "unsteadiness from one antenna's takes to the other's";
+            let sensitivity = std::f64::consts::SQRT_2;
+            let unsteadiness_db = self.options.unsteadiness_db;
+            rows.push(BudgetRow::new(
+                source,
+                Evaluation::B,
+                unsteadiness_db,
+                f64::INFINITY,
+                sensitivity,
+            ));
+        }
         rows.extend(self.noise_rows(view, in_cn));
         let fixed = "mating of connectors, the same each time";
         rows.push(BudgetRow::new(
@@ -350,75 +364,90 @@ impl Estimator<'_, '_> {
     ///
     /// With `in_cn`, what the noise does to the difference of the carrier-to-noise ratios.
     fn noise_rows(&self, view: View, in_cn: bool) -> Vec<BudgetRow> {
-        let mut rows: Vec<BudgetRow> = Vec::new();
-        let mut sources: Vec<Option<&str>> = self
-            .design
-            .weighted()
-            .map(|(_, _, level)| level.terminated)
-            .collect();
-        sources.sort_unstable();
-        sources.dedup();
-        for terminated in sources {
-            // dB of the difference for one dB of noise, and the mean level, error and type B part of that noise in dB.
-            let served = || {
-                self.design
-                    .weighted()
-                    .filter(move |(_, _, level)| level.terminated == terminated)
-            };
-            let sensitivity = |of: Antenna, weight: f64, level: &Level| {
-                let subtracted = level.noise * view.relative(of, level);
-                -sign(of) * weight * (subtracted + if in_cn { 1.0 } else { 0.0 })
-            };
-            let Some((_, _, one)) = served().next() else {
+        let mut levels: Vec<(Antenna, f64, &Level)> = self.design.weighted().collect();
+        levels.sort_by(|one, two| noise_key(one).cmp(&noise_key(two)));
+        let (mut statistics, mut others) = (Vec::new(), Vec::new());
+        for served in levels.chunk_by(|one, two| noise_key(one) == noise_key(two)) {
+            let [(antenna, _, first), ..] = served else {
                 continue;
             };
-            let Some(name) = terminated else {
-                for (antenna, name) in [(Antenna::A, "A"), (Antenna::B, "B")] {
-                    let own = || served().filter(move |of| of.0 == antenna);
-                    let Some((_, _, one)) = own().next() else {
-                        continue;
-                    };
-                    let sum: f64 = own()
-                        .map(|(of, weight, level)| sensitivity(of, weight, level))
-                        .sum();
-                    let source = format!("{name}'s noise, estimated");
-                    let uncertainty_db = DB * one.noise_type_b / one.noise;
-                    rows.push(BudgetRow::new(
-                        source,
-                        Evaluation::B,
-                        uncertainty_db,
-                        f64::INFINITY,
-                        sum,
-                    ));
-                }
-                continue;
+            let sensitivity = |(of, weight, level): &(Antenna, f64, &Level)| {
+                let subtracted = level.noise * view.relative(*of, level);
+                -sign(*of) * weight * (subtracted + if in_cn { 1.0 } else { 0.0 })
             };
-            let sum: f64 = served()
-                .map(|(of, weight, level)| sensitivity(of, weight, level))
-                .sum();
-            // A figure that served one take only differs from take to take, and its statistics are seen in repeats.
-            if !(self.by_repeats && served().count() == 1) {
-                let source = format!("noise subtracted, statistics of {name}");
-                let uncertainty_db = DB * one.noise_error / one.noise;
-                let row = BudgetRow::new(
+            let sum: f64 = served.iter().map(sensitivity).sum();
+            let type_b_db = DB * first.noise_type_b / first.noise;
+            let Some(name) = first.terminated else {
+                let source = if *antenna == Antenna::A {
+                    "A's noise, estimated"
+                } else {
+                    "B's noise, estimated"
+                };
+                others.push(BudgetRow::new(
                     source,
-                    Evaluation::A,
-                    uncertainty_db,
-                    one.noise_freedom,
+                    Evaluation::B,
+                    type_b_db,
+                    f64::INFINITY,
                     sum,
-                );
-                rows.push(row.with_value(10.0 * one.noise.log10()));
-            }
+                ));
+                continue;
+            };
             let source = format!("noise subtracted, other errors of {name}");
-            rows.push(BudgetRow::new(
+            others.push(BudgetRow::new(
                 source,
                 Evaluation::B,
-                DB * one.noise_type_b / one.noise,
+                type_b_db,
                 f64::INFINITY,
                 sum,
             ));
+            // A figure that served one take only differs from take to take: its statistics are seen in repeats.
+            if !(self.by_repeats && served.len() == 1) {
+                let source = format!("noise subtracted, statistics of {name}");
+                let error_db = DB * first.noise_error / first.noise;
+                let row = BudgetRow::new(source, Evaluation::A, error_db, first.noise_freedom, sum);
+                statistics.push(row.with_value(10.0 * first.noise.log10()));
+            }
         }
+        let mut rows = merged(statistics, "noise subtracted, statistics of");
+        rows.extend(merged(others, "noise subtracted, other errors of"));
         rows.retain(|row| row.standard_uncertainty_db > 0.0);
         rows
     }
+}
+
+/// Levels with the same key share the errors of their noise: by terminated take, estimated ones by antenna.
+fn noise_key<'l>(one: &(Antenna, f64, &'l Level)) -> (Option<&'l str>, bool) {
+    let (of, _, level) = one;
+    (
+        level.terminated,
+        level.terminated.is_none() && *of == Antenna::B,
+    )
+}
+
+/// Rows of so many terminated takes are shown one by one; more become one row.
+const TERMINATED_SHOWN: usize = 3;
+
+/// Rows of one kind, made one where they are many.
+fn merged(rows: Vec<BudgetRow>, source: &str) -> Vec<BudgetRow> {
+    if rows.len() <= TERMINATED_SHOWN {
+        return rows;
+    }
+    let uncertainty_db = rows
+        .iter()
+        .map(|row| row.contribution_db().powi(2))
+        .sum::<f64>()
+        .sqrt();
+    let freedom = welch_satterthwaite(
+        rows.iter()
+            .map(|row| (row.contribution_db(), row.degrees_of_freedom)),
+    );
+    let evaluation = rows[0].evaluation;
+    let source = format!("{source} {} terminated takes", rows.len());
+    vec![BudgetRow::new(
+        source,
+        evaluation,
+        uncertainty_db,
+        freedom,
+        1.0,
+    )]
 }
