@@ -37,7 +37,7 @@ fn now() -> Timestamp {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(96))]
+    #![proptest_config(ProptestConfig::with_cases(48))]
 
     #[test]
     fn any_take_comes_back_as_it_was(takes in prop::collection::vec(logbook_takes::any::take(), 1..4)) {

@@ -1,7 +1,5 @@
 //! A reading as columns of the table, a spectrum as bytes.
 
-use std::collections::HashMap;
-
 use rusqlite::types::{FromSql, FromSqlError, FromSqlResult, ToSqlOutput, Type, Value, ValueRef};
 use rusqlite::{Row, Statement, ToSql, params};
 use serde::de::IntoDeserializer;
@@ -21,8 +19,8 @@ pub(super) const SELECT: &str =
 
 /// How many figures a reading has.
 ///
-/// They share one column, since loading 10 000 takes of 36 channels with a column each took more than twice as long,
-/// nearly all of it in taking rows apart. A new figure goes at the end: what a row has not is absent.
+/// They share one column: with a column each, about half the time of loading 10 000 takes of 36 channels went into
+/// taking rows apart. A new figure goes at the end: what a row has not is absent.
 const FIGURES: usize = 15;
 
 /// Stands for a figure that is absent; a take with NaN in it is refused.
@@ -128,15 +126,17 @@ fn split(estimate: &Option<Estimate>) -> [f64; 3] {
 
 /// Reads rows of [`SELECT`].
 ///
-/// It remembers what it made of the last texts of `rest`: most channels share theirs, and parsing each of 360 000
+/// It remembers what it made of the last few texts of `rest`: most channels share theirs, and parsing each of 360 000
 /// again would take longer than all else together.
 #[derive(Debug, Default)]
 pub(super) struct Reader {
-    rests: HashMap<Vec<u8>, Rest>,
+    rests: Vec<(Vec<u8>, Rest)>,
+    /// Which to forget next, once there are enough.
+    oldest: usize,
 }
 
-/// How many texts a [`Reader`] remembers before it starts afresh.
-const REMEMBERED: usize = 256;
+/// How many texts a [`Reader`] remembers: few enough to be looked through one by one.
+const REMEMBERED: usize = 16;
 
 impl Reader {
     pub(super) fn read(&mut self, row: &Row<'_>) -> rusqlite::Result<Reading> {
@@ -173,14 +173,23 @@ impl Reader {
     }
 
     fn rest(&mut self, text: &[u8]) -> rusqlite::Result<&Rest> {
-        if !self.rests.contains_key(text) {
-            let rest = serde_json::from_slice(text).map_err(|error| unreadable(4, error))?;
-            if self.rests.len() >= REMEMBERED {
-                self.rests.clear();
+        let index = match self.rests.iter().position(|(known, _)| known == text) {
+            Some(index) => index,
+            None => {
+                let rest = serde_json::from_slice(text).map_err(|error| unreadable(4, error))?;
+                let new = (text.to_vec(), rest);
+                if self.rests.len() < REMEMBERED {
+                    self.rests.push(new);
+                    self.rests.len() - 1
+                } else {
+                    let index = self.oldest;
+                    self.rests[index] = new;
+                    self.oldest = (index + 1) % REMEMBERED;
+                    index
+                }
             }
-            self.rests.insert(text.to_vec(), rest);
-        }
-        Ok(&self.rests[text])
+        };
+        Ok(&self.rests[index].1)
     }
 }
 

@@ -167,6 +167,10 @@ impl LogbookError {
             );
         };
         match code.code {
+            // Written-ahead takes are found through a small file, for which there is no room either.
+            _ if code.extended_code == rusqlite::ffi::SQLITE_IOERR_SHMSIZE => {
+                LogbookError::DiskFull { path: name }
+            }
             ErrorCode::DiskFull => LogbookError::DiskFull { path: name },
             ErrorCode::DatabaseBusy
             | ErrorCode::DatabaseLocked

@@ -17,6 +17,7 @@ mod fingerprint;
 mod names;
 mod open;
 mod place;
+mod rows;
 mod schema;
 mod store;
 pub mod transfer;

@@ -1,7 +1,7 @@
 //! Opening a logbook's file: making it, refusing what is none, and reading it where it can't be written.
 
 use std::fs;
-use std::io;
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -56,7 +56,7 @@ fn inspect(path: &Path, need: Need) -> Result<(), LogbookError> {
             path,
             "is no ordinary file: name another",
         )),
-        Ok(_) => Ok(()),
+        Ok(there) => check_head(path, there.len()),
         Err(error) if error.kind() == io::ErrorKind::NotFound && need == Need::Read => {
             Err(LogbookError::Absent {
                 path: one_line(path.display()),
@@ -84,6 +84,39 @@ fn inspect(path: &Path, need: Need) -> Result<(), LogbookError> {
     }
 }
 
+/// The first bytes of every SQLite file. Source: SQLite, "Database File Format", section 1.3.
+const MAGIC: &[u8; 16] = b"SQLite format 3\0";
+
+/// SQLite takes some files for empty ones that are not (a page of zeros, say), and would write over them. A file that
+/// a journal stands beside was cut off while it was being made, and SQLite can mend that.
+fn check_head(path: &Path, length: u64) -> Result<(), LogbookError> {
+    if length == 0 || beside(path, "-journal").exists() {
+        return Ok(());
+    }
+    let mut head = [0; MAGIC.len()];
+    match fs::File::open(path).and_then(|mut file| file.read_exact(&mut head)) {
+        Ok(()) if head == *MAGIC => Ok(()),
+        Err(error) if error.kind() != io::ErrorKind::UnexpectedEof => Err(LogbookError::unusable(
+            path,
+            format!(
+                "can't be read ({}): ask its owner, or use another logbook",
+                one_line(error)
+            ),
+        )),
+        _ => Err(LogbookError::unusable(
+            path,
+            "is no logbook (no SQLite file): name another file",
+        )),
+    }
+}
+
+/// The file that SQLite keeps beside this one under this ending.
+fn beside(path: &Path, ending: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(ending);
+    PathBuf::from(name)
+}
+
 /// Opens and reads the head, so that a file that can't be read fails here.
 fn open_with(path: &Path, flags: OpenFlags, patience: Duration) -> rusqlite::Result<Connection> {
     let connection = Connection::open_with_flags(path, flags)?;
@@ -92,28 +125,19 @@ fn open_with(path: &Path, flags: OpenFlags, patience: Duration) -> rusqlite::Res
     Ok(connection)
 }
 
+/// Whether SQLite failed because it can make no file beside this one: no permission, or no room.
 fn unwritable(error: &rusqlite::Error) -> bool {
+    use ErrorCode::{CannotOpen, DiskFull, ReadOnly, SystemIoFailure};
     matches!(
         error.sqlite_error_code(),
-        Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly)
+        Some(CannotOpen | DiskFull | ReadOnly | SystemIoFailure)
     )
 }
 
 /// Opens a file in a place where SQLite can make no file beside it. That is safe only where no take waits in such a
 /// file already.
 fn open_unchanging(path: &Path, patience: Duration) -> Result<Connection, LogbookError> {
-    fs::File::open(path).map_err(|error| {
-        LogbookError::unusable(
-            path,
-            format!(
-                "can't be read ({}): ask its owner, or use another logbook",
-                one_line(error)
-            ),
-        )
-    })?;
-    let mut beside = path.as_os_str().to_owned();
-    beside.push("-wal");
-    if fs::metadata(&beside).is_ok_and(|waiting| waiting.len() > 0) {
+    if fs::metadata(beside(path, "-wal")).is_ok_and(|waiting| waiting.len() > 0) {
         return Err(LogbookError::unusable(
             path,
             "can't be read here, since its newest takes are in the -wal file beside it and this folder can't be written \
@@ -153,19 +177,26 @@ fn unchanging_uri(path: &Path) -> String {
 fn explain(path: &Path, error: rusqlite::Error) -> LogbookError {
     if error.sqlite_error_code() == Some(ErrorCode::CannotOpen) {
         let there = path.exists();
-        if let Err(reason) = fs::OpenOptions::new().read(true).write(true).open(path) {
-            let what = if there {
-                "can't be opened"
-            } else {
-                "can't be made"
-            };
-            return LogbookError::unusable(
-                path,
-                format!(
-                    "{what} ({}): change the permissions of the file or its folder, or use another place",
-                    one_line(reason)
-                ),
-            );
+        let mut how = fs::OpenOptions::new();
+        match how.read(true).write(true).create_new(!there).open(path) {
+            Ok(_) if there => {}
+            Ok(_) => {
+                let _ = fs::remove_file(path);
+            }
+            Err(reason) => {
+                let what = if there {
+                    "can't be opened"
+                } else {
+                    "can't be made"
+                };
+                let reason = one_line(reason);
+                return LogbookError::unusable(
+                    path,
+                    format!(
+                        "{what} ({reason}): change the permissions of the file or its folder, or use another place"
+                    ),
+                );
+            }
         }
     }
     LogbookError::from_sqlite(path, error)

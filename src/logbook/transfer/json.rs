@@ -218,7 +218,7 @@ impl<'de> Visitor<'de> for Document<'_> {
                     let found: String = map.next_value()?;
                     if found != FORMAT {
                         return Err(A::Error::custom(format_args!(
-                            "{found:?} is not {FORMAT:?}"
+                            "format is {found:?}, not {FORMAT:?}"
                         )));
                     }
                     format = true;
