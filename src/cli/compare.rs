@@ -70,7 +70,6 @@ pub struct Arguments {
 struct Material {
     takes: [Vec<Take>; 2],
     spectra: [Option<Trace>; 2],
-    plan: String,
 }
 
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
@@ -132,7 +131,7 @@ fn from_recordings(arguments: &Arguments) -> Result<Material, Failure> {
         a.covers_any(&takes[0].readings, &wanted)?;
     }
     let spectra = [takes[0].spectrum.clone(), takes[1].spectrum.clone()];
-    Ok(Material { takes: takes.map(|take| vec![take]), spectra, plan: plan.name.clone() })
+    Ok(Material { takes: takes.map(|take| vec![take]), spectra })
 }
 
 fn joined<T>(handle: thread::ScopedJoinHandle<Result<T, Failure>>) -> Result<T, Failure> {
@@ -180,7 +179,6 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
         }
         narrow(takes, arguments)?;
     }
-    let plan = takes[0][0].settings.plan.clone();
     let spectra = match &arguments.spectrum {
         None => [None, None],
         Some(_) => {
@@ -189,7 +187,7 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
             [load(latest(&takes[0]))?, load(latest(&takes[1]))?].map(|take| take.and_then(|take| take.spectrum))
         }
     };
-    Ok(Material { takes, spectra, plan })
+    Ok(Material { takes, spectra })
 }
 
 /// Keeps the channels that were asked for.
