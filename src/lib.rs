@@ -2,6 +2,7 @@
 //!
 //! Data flows one way, and a module uses only those above it in this list:
 //!
+//! - [`statistics`][]: distributions and moments
 //! - [`units`][]: quantities
 //! - [`channels`][]: channel plans and thresholds
 //! - [`capture`][]: where samples come from

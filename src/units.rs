@@ -96,7 +96,11 @@ impl FromStr for Hertz {
     fn from_str(text: &str) -> Result<Hertz, String> {
         let wrong = || format!("{text:?} is no frequency; write it like 2.4M, 515M or 515000000");
         let number = text.trim();
-        let number = ["Hz", "hz", "S/s"].iter().find_map(|unit| number.strip_suffix(unit)).unwrap_or(number).trim_end();
+        let number = ["Hz", "hz", "S/s"]
+            .iter()
+            .find_map(|unit| number.strip_suffix(unit))
+            .unwrap_or(number)
+            .trim_end();
         let (number, factor) = match number.chars().last() {
             Some('k' | 'K') => (&number[..number.len() - 1], 1e3),
             Some('M') => (&number[..number.len() - 1], 1e6),

@@ -6,8 +6,9 @@
 
 mod takes;
 
-use gainsay::compare::{ErrorLaw, Options, Verdict, compare, statistics};
+use gainsay::compare::{ErrorLaw, Options, Verdict, compare};
 use gainsay::reading::Take;
+use gainsay::statistics;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{ChiSquared, Distribution, StandardNormal};

@@ -13,7 +13,9 @@ use gainsay::reading::{NoiseSource, Reading, State};
 use serde_json::Value;
 
 fn fixture(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures").join(format!("{name}.sigmf-meta"))
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("fixtures")
+        .join(format!("{name}.sigmf-meta"))
 }
 
 fn survey(name: &str) -> Survey {
@@ -24,24 +26,39 @@ fn survey(name: &str) -> Survey {
 fn readings(name: &str, terminated: Option<&str>, plan: &str) -> Vec<Reading> {
     let plan = Plan::find(plan).expect("an embedded plan");
     let terminated = terminated.map(survey);
-    evaluate(&survey(name), terminated.as_ref(), &plan.channels, &Thresholds::default(), None).readings
+    evaluate(
+        &survey(name),
+        terminated.as_ref(),
+        &plan.channels,
+        &Thresholds::default(),
+        None,
+    )
+    .readings
 }
 
 fn truth(set: &str, take: &str) -> Vec<(String, f64, f64)> {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/truth.json");
-    let truth: Value = serde_json::from_str(&std::fs::read_to_string(path).expect("truth.json")).expect("JSON");
+    let truth: Value =
+        serde_json::from_str(&std::fs::read_to_string(path).expect("truth.json")).expect("JSON");
     let take = &truth["sets"][set]["takes"][take];
     let levels = take["channel_power_dbfs"].as_object().expect("levels");
     levels
         .iter()
         .map(|(channel, level)| {
-            (channel.clone(), level.as_f64().expect("a level"), take["cn_db"][channel].as_f64().expect("a C/N"))
+            (
+                channel.clone(),
+                level.as_f64().expect("a level"),
+                take["cn_db"][channel].as_f64().expect("a C/N"),
+            )
         })
         .collect()
 }
 
 fn named<'r>(readings: &'r [Reading], channel: &str) -> &'r Reading {
-    readings.iter().find(|reading| reading.channel.to_string() == channel).expect("the channel is covered")
+    readings
+        .iter()
+        .find(|reading| reading.channel.to_string() == channel)
+        .expect("the channel is covered")
 }
 
 #[test]
@@ -58,10 +75,18 @@ fn signal_powers_agree_with_the_truth() {
         for (channel, level_dbfs, cn_db) in truth(set, take) {
             let reading = named(&readings, &channel);
             let error = reading.signal_dbfs().expect("a signal") - level_dbfs;
-            println!("{take} {channel} {error:+.3} cn {:.2} ({cn_db}) se {:?} {:?}", reading.cn_db().unwrap(), reading.signal.unwrap().standard_error_db(), reading.noise_source);
+            println!(
+                "{take} {channel} {error:+.3} cn {:.2} ({cn_db}) se {:?} {:?}",
+                reading.cn_db().unwrap(),
+                reading.signal.unwrap().standard_error_db(),
+                reading.noise_source
+            );
             // As asked: 0.15 dB above a C/N of 10 dB, 0.5 dB at 1.5 dB.
             let allowed_db = if cn_db > 10.0 { 0.15 } else { 0.5 };
-            assert!(error.abs() < allowed_db, "{take}, channel {channel}: {error:+.3} dB off");
+            assert!(
+                error.abs() < allowed_db,
+                "{take}, channel {channel}: {error:+.3} dB off"
+            );
         }
     }
 }
@@ -78,11 +103,35 @@ fn vacant_channels_are_vacant_and_the_others_are_not() {
     ] {
         for reading in readings(take, terminated, plan) {
             let is_vacant = reading.channel.to_string() == vacant;
-            assert_eq!(reading.state == Some(State::Vacant), is_vacant, "{take}, channel {}: {reading:?}", reading.channel);
-            assert_eq!(reading.signal_dbfs().is_none(), is_vacant, "{take}, channel {}", reading.channel);
-            assert_eq!(reading.signal_upper_dbfs().is_some(), is_vacant, "{take}, channel {}", reading.channel);
-            let source = if terminated.is_some() { NoiseSource::Terminated } else { NoiseSource::VacantChannels };
-            assert_eq!(reading.noise_source, Some(source), "{take}, channel {}", reading.channel);
+            assert_eq!(
+                reading.state == Some(State::Vacant),
+                is_vacant,
+                "{take}, channel {}: {reading:?}",
+                reading.channel
+            );
+            assert_eq!(
+                reading.signal_dbfs().is_none(),
+                is_vacant,
+                "{take}, channel {}",
+                reading.channel
+            );
+            assert_eq!(
+                reading.signal_upper_dbfs().is_some(),
+                is_vacant,
+                "{take}, channel {}",
+                reading.channel
+            );
+            let source = if terminated.is_some() {
+                NoiseSource::Terminated
+            } else {
+                NoiseSource::VacantChannels
+            };
+            assert_eq!(
+                reading.noise_source,
+                Some(source),
+                "{take}, channel {}",
+                reading.channel
+            );
         }
     }
 }

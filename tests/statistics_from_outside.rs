@@ -1,11 +1,11 @@
 //! The statistics against published figures: JCGM 100:2008 (GUM), the NIST/SEMATECH e-Handbook, NIST StRD, Student 1908,
 //! Holm 1979, and a table made with scipy (`fixtures/make_statistics_table.py`).
 
-use gainsay::compare::statistics::{
+use gainsay::compare::{BudgetRow, ErrorLaw, Evaluation, combine};
+use gainsay::statistics::{
     Moments, TTest, coverage_factor, holm, lag_one_autocorrelation, normal_upper_quantile,
     student_upper_quantile, student_upper_tail, truncated, welch_satterthwaite,
 };
-use gainsay::compare::{BudgetRow, ErrorLaw, Evaluation, combine};
 use serde_json::Value;
 
 #[track_caller]

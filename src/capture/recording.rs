@@ -264,7 +264,11 @@ impl Recording {
 
     /// Samples from here to the end over all tunings, where they are known.
     pub fn samples(&self) -> Option<u64> {
-        self.stretches.as_slice().iter().map(|stretch| stretch.tuning.samples).sum()
+        self.stretches
+            .as_slice()
+            .iter()
+            .map(|stretch| stretch.tuning.samples)
+            .sum()
     }
 
     /// Reads once into `bytes[kept..end]`; 0 at the input's end.
@@ -397,19 +401,18 @@ impl Source for Recording {
         let count = self.kept / width;
         let used = count * width;
         convert(self.datatype, &self.bytes[..used], &mut into[..count]);
-        if self.datatype == Datatype::Cf32Le {
-            if let Some(index) = into[..count]
+        if self.datatype == Datatype::Cf32Le
+            && let Some(index) = into[..count]
                 .iter()
                 .position(|x| !(x.re.is_finite() && x.im.is_finite()))
-            {
-                return Err(CaptureError::unreadable(
-                    &self.path,
-                    format!(
-                        "sample {} is not a finite number; record it again",
-                        self.samples_read + index as u64
-                    ),
-                ));
-            }
+        {
+            return Err(CaptureError::unreadable(
+                &self.path,
+                format!(
+                    "sample {} is not a finite number; record it again",
+                    self.samples_read + index as u64
+                ),
+            ));
         }
         self.bytes.copy_within(used..self.kept, 0);
         self.kept -= used;

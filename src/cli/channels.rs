@@ -11,10 +11,12 @@ use super::table::{Set, edges_mhz, table};
 ///
 /// A plan of your own is a TOML file; name it in place of a plan wherever --plan is taken.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  gainsay channels --plan australia --channels 6-12\n\n\
+#[command(
+    after_help = "Example:\n  gainsay channels --plan australia --channels 6-12\n\n\
     A plan of your own (my.toml):\n  \
     title = \"Test bench\"\n  source = \"measured here\"\n  \
-    [[band]]\n  first = 1\n  last = 4\n  low_mhz = 506\n  width_mhz = 6\n  standards = [\"8vsb\"]")]
+    [[band]]\n  first = 1\n  last = 4\n  low_mhz = 506\n  width_mhz = 6\n  standards = [\"8vsb\"]"
+)]
 pub struct Arguments {
     /// The plan to list [default: all plans, without their channels].
     #[arg(long, value_name = "PLAN")]
@@ -38,17 +40,21 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     match arguments.format {
         Format::Json => output::print_json(&plan),
         Format::Csv => {
-            let head = ["plan", "channel", "low_hz", "high_hz", "standards", "note"].map(String::from).to_vec();
-            output::print_csv(std::iter::once(head).chain(plan.channels.iter().map(|channel| {
-                vec![
-                    plan.name.clone(),
-                    channel.id.to_string(),
-                    channel.low.0.to_string(),
-                    channel.high.0.to_string(),
-                    standards(channel),
-                    channel.note.clone().unwrap_or_default(),
-                ]
-            })))
+            let head = ["plan", "channel", "low_hz", "high_hz", "standards", "note"]
+                .map(String::from)
+                .to_vec();
+            output::print_csv(
+                std::iter::once(head).chain(plan.channels.iter().map(|channel| {
+                    vec![
+                        plan.name.clone(),
+                        channel.id.to_string(),
+                        channel.low.0.to_string(),
+                        channel.high.0.to_string(),
+                        standards(channel),
+                        channel.note.clone().unwrap_or_default(),
+                    ]
+                })),
+            )
         }
         Format::Table => {
             let head = [
@@ -70,7 +76,12 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
                     ]
                 }),
             );
-            output::print(&format!("{} ({})\nSource: {}\n\n{rows}", plan.title, plan.name, plan.source.trim()))
+            output::print(&format!(
+                "{} ({})\nSource: {}\n\n{rows}",
+                plan.title,
+                plan.name,
+                plan.source.trim()
+            ))
         }
     }
 }
@@ -79,25 +90,48 @@ fn plans(plans: &[Plan], format: Format) -> Result<(), Failure> {
     match format {
         Format::Json => output::print_json(&plans),
         Format::Csv => {
-            let head = ["plan", "title", "channels", "source"].map(String::from).to_vec();
+            let head = ["plan", "title", "channels", "source"]
+                .map(String::from)
+                .to_vec();
             output::print_csv(std::iter::once(head).chain(plans.iter().map(|plan| {
-                vec![plan.name.clone(), plan.title.clone(), plan.outline(), plan.source.trim().to_owned()]
+                vec![
+                    plan.name.clone(),
+                    plan.title.clone(),
+                    plan.outline(),
+                    plan.source.trim().to_owned(),
+                ]
             })))
         }
         Format::Table => {
-            let head =
-                [("plan", Set::Left), ("title", Set::Left), ("channels", Set::Left), ("also called", Set::Left)];
+            let head = [
+                ("plan", Set::Left),
+                ("title", Set::Left),
+                ("channels", Set::Left),
+                ("also called", Set::Left),
+            ];
             let rows = table(
                 &head,
                 plans.iter().map(|plan| {
-                    vec![plan.name.clone(), plan.title.clone(), plan.outline(), plan.aliases().join(", ")]
+                    vec![
+                        plan.name.clone(),
+                        plan.title.clone(),
+                        plan.outline(),
+                        plan.aliases().join(", "),
+                    ]
                 }),
             );
-            output::print(&format!("{rows}\n`gainsay channels --plan NAME` lists a plan's channels and its source.\n"))
+            output::print(&format!(
+                "{rows}\n`gainsay channels --plan NAME` lists a plan's channels and its source.\n"
+            ))
         }
     }
 }
 
 fn standards(channel: &Channel) -> String {
-    channel.standards.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")
+    channel
+        .standards
+        .iter()
+        .map(ToString::to_string)
+        .collect::<Vec<_>>()
+        .join(", ")
 }

@@ -81,13 +81,21 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         [true, true] => from_recordings(arguments)?,
         [false, false] => from_logbook(arguments)?,
         [a_is_file, _] => {
-            let (file, antenna) = if a_is_file { (words[0], words[1]) } else { (words[1], words[0]) };
+            let (file, antenna) = if a_is_file {
+                (words[0], words[1])
+            } else {
+                (words[1], words[0])
+            };
             return Err(Failure::usage(format!(
                 "{file} is a recording and {antenna:?} is not: name two recordings, or two antennas in the logbook"
             )));
         }
     };
-    let options = Options { mating_db: arguments.mating, max_apart: arguments.apart, ..Options::default() };
+    let options = Options {
+        mating_db: arguments.mating,
+        max_apart: arguments.apart,
+        ..Options::default()
+    };
     let [a, b] = &material.takes;
     let comparison = compare::compare(a, b, &options)?;
     show(arguments, &comparison)?;
@@ -109,7 +117,10 @@ fn from_recordings(arguments: &Arguments) -> Result<Material, Failure> {
     let survey = |name: &str| input::survey(name, arguments.raw, &stop);
     let (a, b, terminated) = thread::scope(|scope| {
         let b = scope.spawn(|| survey(&arguments.b));
-        let terminated = arguments.terminated.as_deref().map(|name| scope.spawn(move || survey(name)));
+        let terminated = arguments
+            .terminated
+            .as_deref()
+            .map(|name| scope.spawn(move || survey(name)));
         let a = survey(&arguments.a);
         (a, joined(b), terminated.map(joined))
     });
@@ -125,35 +136,59 @@ fn from_recordings(arguments: &Arguments) -> Result<Material, Failure> {
         note: String::new(),
         taken_at: input::time_of(name, now),
     };
-    let subjects = [subject(&names[0], &arguments.a), subject(&names[1], &arguments.b)];
+    let subjects = [
+        subject(&names[0], &arguments.a),
+        subject(&names[1], &arguments.b),
+    ];
     let takes = assemble_pair([&a, &b], terminated.as_ref(), &wanted, subjects);
-    if takes.iter().all(|take| a.covers_any(&take.readings, &wanted).is_err()) {
+    if takes
+        .iter()
+        .all(|take| a.covers_any(&take.readings, &wanted).is_err())
+    {
         a.covers_any(&takes[0].readings, &wanted)?;
     }
     let spectra = [takes[0].spectrum.clone(), takes[1].spectrum.clone()];
-    Ok(Material { takes: takes.map(|take| vec![take]), spectra })
+    Ok(Material {
+        takes: takes.map(|take| vec![take]),
+        spectra,
+    })
 }
 
 fn joined<T>(handle: thread::ScopedJoinHandle<Result<T, Failure>>) -> Result<T, Failure> {
-    handle.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+    handle
+        .join()
+        .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
 }
 
 /// What to call two recordings: by the antenna they name, else by the file; never the same.
 fn labels(recordings: [(&String, &Survey); 2]) -> [String; 2] {
     let stem = |path: &str| {
-        Path::new(path).file_stem().map_or_else(|| path.to_owned(), |stem| stem.to_string_lossy().into_owned())
+        Path::new(path).file_stem().map_or_else(
+            || path.to_owned(),
+            |stem| stem.to_string_lossy().into_owned(),
+        )
     };
-    let named = recordings.map(|(path, survey)| survey.about.antenna.clone().unwrap_or_else(|| stem(path)));
+    let named =
+        recordings.map(|(path, survey)| survey.about.antenna.clone().unwrap_or_else(|| stem(path)));
     if named[0] != named[1] {
         return named;
     }
     let stems = recordings.map(|(path, _)| stem(path));
-    if stems[0] != stems[1] { stems } else { recordings.map(|(path, _)| path.clone()) }
+    if stems[0] != stems[1] {
+        stems
+    } else {
+        recordings.map(|(path, _)| path.clone())
+    }
 }
 
 fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
-    if arguments.terminated.is_some() || arguments.raw.rate.is_some() || arguments.raw.tuned.is_some() {
-        return Err(Failure::usage("--terminated, --rate and --tuned go with recordings; takes in the logbook have theirs"));
+    if arguments.terminated.is_some()
+        || arguments.raw.rate.is_some()
+        || arguments.raw.tuned.is_some()
+    {
+        return Err(Failure::usage(
+            "--terminated, --rate and --tuned go with recordings; takes in the logbook have theirs",
+        ));
     }
     let logbook = Logbook::open_existing(&arguments.log.path()?)?;
     let antennas = [&arguments.a, &arguments.b];
@@ -172,10 +207,15 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
         spot: Some(spot.clone()),
         deleted: false,
     };
-    let mut takes = [logbook.load(&filter(antennas[0]))?, logbook.load(&filter(antennas[1]))?];
+    let mut takes = [
+        logbook.load(&filter(antennas[0]))?,
+        logbook.load(&filter(antennas[1]))?,
+    ];
     for (takes, antenna) in takes.iter_mut().zip(antennas) {
         if takes.is_empty() {
-            return Err(Failure::Failed(format!("there is no take of {antenna:?} at {spot:?}: make one with gainsay take")));
+            return Err(Failure::Failed(format!(
+                "there is no take of {antenna:?} at {spot:?}: make one with gainsay take"
+            )));
         }
         narrow(takes, arguments)?;
     }
@@ -184,7 +224,8 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
         Some(_) => {
             let latest = |takes: &[Take]| takes.last().and_then(|take| take.id);
             let load = |id: Option<i64>| id.map(|id| logbook.take(id)).transpose();
-            [load(latest(&takes[0]))?, load(latest(&takes[1]))?].map(|take| take.and_then(|take| take.spectrum))
+            [load(latest(&takes[0]))?, load(latest(&takes[1]))?]
+                .map(|take| take.and_then(|take| take.spectrum))
         }
     };
     Ok(Material { takes, spectra })
@@ -192,11 +233,14 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
 
 /// Keeps the channels that were asked for.
 fn narrow(takes: &mut [Take], arguments: &Arguments) -> Result<(), Failure> {
-    let Some(choice) = &arguments.channels.channels else { return Ok(()) };
+    let Some(choice) = &arguments.channels.channels else {
+        return Ok(());
+    };
     for take in takes {
         let plan = Plan::find(&take.settings.plan)?;
         let chosen = plan.choose(choice).map_err(Failure::usage)?;
-        take.readings.retain(|reading| chosen.iter().any(|channel| channel.id == reading.channel));
+        take.readings
+            .retain(|reading| chosen.iter().any(|channel| channel.id == reading.channel));
     }
     Ok(())
 }
@@ -204,8 +248,15 @@ fn narrow(takes: &mut [Take], arguments: &Arguments) -> Result<(), Failure> {
 /// The only spot at which both antennas have takes.
 fn shared_spot(logbook: &Logbook, antennas: [&String; 2]) -> Result<String, Failure> {
     let spots = |antenna: &String| -> Result<Vec<String>, Failure> {
-        let filter = Filter { antenna: Some(antenna.clone()), ..Filter::default() };
-        let mut spots: Vec<String> = logbook.list(&filter)?.into_iter().map(|entry| entry.spot).collect();
+        let filter = Filter {
+            antenna: Some(antenna.clone()),
+            ..Filter::default()
+        };
+        let mut spots: Vec<String> = logbook
+            .list(&filter)?
+            .into_iter()
+            .map(|entry| entry.spot)
+            .collect();
         spots.sort();
         spots.dedup();
         Ok(spots)
@@ -223,7 +274,11 @@ fn shared_spot(logbook: &Logbook, antennas: [&String; 2]) -> Result<String, Fail
         ))),
         several => Err(Failure::usage(format!(
             "both antennas were at {}: choose one with --spot",
-            several.iter().map(|spot| format!("{spot:?}")).collect::<Vec<_>>().join(", ")
+            several
+                .iter()
+                .map(|spot| format!("{spot:?}"))
+                .collect::<Vec<_>>()
+                .join(", ")
         ))),
     }
 }
@@ -275,14 +330,19 @@ pub fn as_text(comparison: &Comparison) -> String {
                 a.1,
                 b.0,
                 b.1,
-                channel.difference_db.map_or_else(String::new, |difference| signed(difference, 2)),
+                channel
+                    .difference_db
+                    .map_or_else(String::new, |difference| signed(difference, 2)),
                 interval(channel),
                 channel.verdict.to_string(),
                 channel.reason.clone().unwrap_or_default(),
             ]
         }),
     );
-    for (title, sentences) in [("What it means", &comparison.meaning), ("To bear in mind", &comparison.remarks)] {
+    for (title, sentences) in [
+        ("What it means", &comparison.meaning),
+        ("To bear in mind", &comparison.remarks),
+    ] {
         if !sentences.is_empty() {
             text += &format!("\n{title}\n");
             for sentence in sentences {
@@ -300,7 +360,11 @@ fn side(side: &Side) -> (String, String) {
         (None, Some(_)) => format!("< {}", number(side.signal_upper_dbfs, 1)),
         (None, None) => String::new(),
     };
-    (level, side.state.map_or_else(String::new, |state| state.to_string()))
+    (
+        level,
+        side.state
+            .map_or_else(String::new, |state| state.to_string()),
+    )
 }
 
 fn interval(channel: &ChannelComparison) -> String {
@@ -344,11 +408,16 @@ fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
             cell(side.signal_upper_dbfs),
             cell(side.cn_db),
             cell(side.margin_db),
-            side.state.map_or_else(String::new, |state| state.to_string()),
+            side.state
+                .map_or_else(String::new, |state| state.to_string()),
         ]
     };
     let rows = comparison.channels.iter().map(|channel| {
-        let mut row = vec![channel.channel.to_string(), channel.low_hz.to_string(), channel.high_hz.to_string()];
+        let mut row = vec![
+            channel.channel.to_string(),
+            channel.low_hz.to_string(),
+            channel.high_hz.to_string(),
+        ];
         row.extend(sides(&channel.a));
         row.extend(sides(&channel.b));
         row.extend(
@@ -372,9 +441,20 @@ fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
 
 fn explain(comparison: &Comparison, name: &str, format: Format) -> Result<(), Failure> {
     let id = ChannelId::from(name);
-    let Some(channel) = comparison.channels.iter().find(|channel| channel.channel.matches(&id)) else {
-        let known: Vec<String> = comparison.channels.iter().map(|channel| channel.channel.to_string()).collect();
-        return Err(Failure::usage(format!("--explain {name}: not among the channels compared: {}", known.join(", "))));
+    let Some(channel) = comparison
+        .channels
+        .iter()
+        .find(|channel| channel.channel.matches(&id))
+    else {
+        let known: Vec<String> = comparison
+            .channels
+            .iter()
+            .map(|channel| channel.channel.to_string())
+            .collect();
+        return Err(Failure::usage(format!(
+            "--explain {name}: not among the channels compared: {}",
+            known.join(", ")
+        )));
     };
     if format == Format::Json {
         return output::print_json(&channel.budget);
@@ -388,7 +468,13 @@ fn explain(comparison: &Comparison, name: &str, format: Format) -> Result<(), Fa
         ("sensitivity", Set::Right),
         ("share %", Set::Right),
     ];
-    let degrees = |degrees: f64| if degrees.is_finite() { format!("{degrees:.1}") } else { "∞".into() };
+    let degrees = |degrees: f64| {
+        if degrees.is_finite() {
+            format!("{degrees:.1}")
+        } else {
+            "∞".into()
+        }
+    };
     let rows = channel.budget.iter().map(|row| {
         vec![
             row.source.clone(),
@@ -412,7 +498,11 @@ fn explain(comparison: &Comparison, name: &str, format: Format) -> Result<(), Fa
         comparison.b
     );
     text += &table(&head, rows);
-    match (channel.difference_db, channel.standard_uncertainty_db, channel.degrees_of_freedom) {
+    match (
+        channel.difference_db,
+        channel.standard_uncertainty_db,
+        channel.degrees_of_freedom,
+    ) {
         (Some(difference), Some(uncertainty), Some(freedom)) => {
             text += &format!(
                 "\nDifference {} dB, combined standard uncertainty {uncertainty:.3} dB, effective degrees of freedom {},\n\
@@ -423,7 +513,12 @@ fn explain(comparison: &Comparison, name: &str, format: Format) -> Result<(), Fa
                 interval(channel)
             );
         }
-        _ => text += &format!("\n{}\n", channel.reason.as_deref().unwrap_or("Nothing was compared.")),
+        _ => {
+            text += &format!(
+                "\n{}\n",
+                channel.reason.as_deref().unwrap_or("Nothing was compared.")
+            )
+        }
     }
     output::print(&text)
 }
@@ -441,7 +536,19 @@ fn spectrum(comparison: &Comparison, material: &Material, path: &Path) -> Result
             high_hz: channel.high_hz,
         })
         .collect();
-    let b = b.as_ref().map(|trace| DrawnLine { name: &comparison.b, trace });
-    draw::spectrum(DrawnLine { name: &comparison.a, trace: a }, b, None, &bands)?.write(path)?;
+    let b = b.as_ref().map(|trace| DrawnLine {
+        name: &comparison.b,
+        trace,
+    });
+    draw::spectrum(
+        DrawnLine {
+            name: &comparison.a,
+            trace: a,
+        },
+        b,
+        None,
+        &bands,
+    )?
+    .write(path)?;
     Ok(())
 }

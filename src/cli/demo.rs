@@ -25,12 +25,14 @@ use super::{Failure, compare as compare_command, output, take as take_command};
 /// Play the whole job on an invented scene: takes, comparison, plots. No dongle needed.
 ///
 /// The place, the stations, the antennas and their figures are invented. A homemade loop is measured against rabbit ears at
-/// one window, in the order A B B A B A A B, so that drift cancels; a terminated take gives the noise floor. Everything is
+/// one window, in blocks A B B A and B A A B, so that drift cancels; a terminated take gives the noise floor. Everything is
 /// simulated down to the dongle's 8-bit samples and then measured like a recording.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  gainsay demo --out my-demo\n\nThen try the other commands on what it wrote:\n  \
+#[command(
+    after_help = "Example:\n  gainsay demo --out my-demo\n\nThen try the other commands on what it wrote:\n  \
     gainsay log --log my-demo/logbook.sqlite\n  \
-    gainsay compare my-demo/tape-loop.sigmf-meta my-demo/rabbit-ears.sigmf-meta --terminated my-demo/terminated.sigmf-meta")]
+    gainsay compare my-demo/tape-loop.sigmf-meta my-demo/rabbit-ears.sigmf-meta --terminated my-demo/terminated.sigmf-meta"
+)]
 pub struct Arguments {
     /// Folder to write into.
     #[arg(long, value_name = "FOLDER", default_value = "gainsay-demo")]
@@ -51,7 +53,8 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let scene = Scene::demo()?;
     let plan = Plan::find(&scene.plan)?;
     let chosen = plan.choose("14-36")?;
-    fs::create_dir_all(out).map_err(|error| Failure::Failed(format!("{}: can't be made: {error}", out.display())))?;
+    fs::create_dir_all(out)
+        .map_err(|error| Failure::Failed(format!("{}: can't be made: {error}", out.display())))?;
     let mut logbook = Logbook::open(&out.join("logbook.sqlite"))?;
     let stop = Stop::watch();
     output::print(&format!(
@@ -59,22 +62,39 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         scene.title
     ))?;
 
-    let edges: Vec<(Hertz, Hertz)> = chosen.iter().map(|channel| (channel.low, channel.high)).collect();
+    let edges: Vec<(Hertz, Hertz)> = chosen
+        .iter()
+        .map(|channel| (channel.low, channel.high))
+        .collect();
     let begins: Timestamp = BEGINS.parse()?;
-    let setups = setups(begins, &tile(&edges, Hertz(f64::from(scene.dongle.sample_rate_hz))), DWELL_S);
+    let setups = setups(
+        begins,
+        &tile(&edges, Hertz(f64::from(scene.dongle.sample_rate_hz))),
+        DWELL_S,
+    );
     let total: u64 = setups.iter().map(|setup| setup.tunings.len() as u64).sum();
     let line = Line::start("taking", Some(total));
     let surveys = play(&scene, &setups, &stop, &line, total)?;
     drop(line);
 
-    let wanted = Wanted { plan: &plan, chosen: Some(chosen), thresholds: Thresholds::default() };
-    let (terminated, takes) = surveys.split_last().ok_or_else(|| Failure::Failed("no take was made".into()))?;
+    let wanted = Wanted {
+        plan: &plan,
+        chosen: Some(chosen),
+        thresholds: Thresholds::default(),
+    };
+    let (terminated, takes) = surveys
+        .split_last()
+        .ok_or_else(|| Failure::Failed("no take was made".into()))?;
     let mut last = [None, None];
     for (survey, setup) in takes.iter().zip(&setups) {
         let antenna = setup.antenna.clone().unwrap_or_default();
         let side = usize::from(antenna == EARS);
-        let subject =
-            Subject { antenna, spot: SPOT.into(), note: "demo: invented".into(), taken_at: setup.starts_at };
+        let subject = Subject {
+            antenna,
+            spot: SPOT.into(),
+            note: "demo: invented".into(),
+            taken_at: setup.starts_at,
+        };
         let mut take = assemble(survey, Some(terminated), &wanted, None, subject);
         take.id = match logbook.find_same(&take)? {
             Some(id) => Some(id),
@@ -83,13 +103,24 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         last[side] = Some(take);
     }
     let [Some(of_loop), Some(of_ears)] = &last else {
-        return Err(Failure::Failed("the scene lacks a take of either antenna".into()));
+        return Err(Failure::Failed(
+            "the scene lacks a take of either antenna".into(),
+        ));
     };
-    output::print(&(take_command::heading(of_loop, None) + &take_command::readings(of_loop) + "\n"))?;
+    output::print(
+        &(take_command::heading(of_loop, None) + &take_command::readings(of_loop) + "\n"),
+    )?;
 
-    let filter = |antenna: &str| Filter { antenna: Some(antenna.into()), spot: Some(SPOT.into()), deleted: false };
-    let comparison =
-        compare::compare(&logbook.load(&filter(LOOP))?, &logbook.load(&filter(EARS))?, &Options::default())?;
+    let filter = |antenna: &str| Filter {
+        antenna: Some(antenna.into()),
+        spot: Some(SPOT.into()),
+        deleted: false,
+    };
+    let comparison = compare::compare(
+        &logbook.load(&filter(LOOP))?,
+        &logbook.load(&filter(EARS))?,
+        &Options::default(),
+    )?;
     output::print(&compare_command::as_text(&comparison))?;
 
     let mut written = vec![logbook.path().to_owned()];
@@ -105,7 +136,16 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         .collect();
     let mut figures = vec![("comparison", figure)];
     if let (Some(a), Some(b)) = (&of_loop.spectrum, &of_ears.spectrum) {
-        let (a, b) = (DrawnLine { name: LOOP, trace: a }, DrawnLine { name: EARS, trace: b });
+        let (a, b) = (
+            DrawnLine {
+                name: LOOP,
+                trace: a,
+            },
+            DrawnLine {
+                name: EARS,
+                trace: b,
+            },
+        );
         figures.push(("spectrum", draw::spectrum(a, Some(b), None, &bands)?));
     }
     for (name, figure) in &figures {
@@ -116,7 +156,10 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         }
     }
     written.extend(recordings(&scene, &plan, begins, out)?);
-    let list: String = written.iter().map(|path| format!("  {}\n", path.display())).collect();
+    let list: String = written
+        .iter()
+        .map(|path| format!("  {}\n", path.display()))
+        .collect();
     output::print(&format!(
         "\nWritten:\n{list}\nThe recordings hold channels 20–23 for trying the commands by hand, for example\n  \
          gainsay compare {0}/tape-loop.sigmf-meta {0}/rabbit-ears.sigmf-meta --terminated {0}/terminated.sigmf-meta\n",
@@ -124,9 +167,11 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     ))
 }
 
-/// Eight takes in two blocks that cancel drift, then the terminated one.
+/// Sixteen takes in four blocks that cancel drift, then the terminated one.
 fn setups(begins: Timestamp, tunings: &[Hertz], dwell_s: f64) -> Vec<Setup> {
+    // Twice A B B A, B A A B: four blocks, whose spread is known well enough for useful intervals.
     [LOOP, EARS, EARS, LOOP, EARS, LOOP, LOOP, EARS]
+        .repeat(2)
         .into_iter()
         .map(Some)
         .chain([None])
@@ -143,14 +188,25 @@ fn setups(begins: Timestamp, tunings: &[Hertz], dwell_s: f64) -> Vec<Setup> {
 }
 
 /// Plays every setup and surveys it, as many at a time as there are processors.
-fn play(scene: &Scene, setups: &[Setup], stop: &Stop, line: &Line, total: u64) -> Result<Vec<Survey>, Failure> {
+fn play(
+    scene: &Scene,
+    setups: &[Setup],
+    stop: &Stop,
+    line: &Line,
+    total: u64,
+) -> Result<Vec<Survey>, Failure> {
     let waiting = Mutex::new(setups.iter().enumerate());
     let done = Mutex::new(Vec::new());
     let tuned = AtomicU64::new(0);
     let work = || -> Result<(), Failure> {
         loop {
-            let next = waiting.lock().unwrap_or_else(|poisoned| poisoned.into_inner()).next();
-            let Some((index, setup)) = next else { return Ok(()) };
+            let next = waiting
+                .lock()
+                .unwrap_or_else(|poisoned| poisoned.into_inner())
+                .next();
+            let Some((index, setup)) = next else {
+                return Ok(());
+            };
             let what = setup.antenna.as_deref().unwrap_or("terminator");
             let mut source = SimulatedSource::new(scene, setup.clone())?;
             let mut centre = Hertz(0.0);
@@ -164,32 +220,63 @@ fn play(scene: &Scene, setups: &[Setup], stop: &Stop, line: &Line, total: u64) -
                 }
             });
             if stop.asked() {
-                return Err(Failure::Failed("demo: stopped; the next run starts afresh".into()));
+                return Err(Failure::Failed(
+                    "demo: stopped; the next run starts afresh".into(),
+                ));
             }
-            done.lock().unwrap_or_else(|poisoned| poisoned.into_inner()).push((index, survey?));
+            done.lock()
+                .unwrap_or_else(|poisoned| poisoned.into_inner())
+                .push((index, survey?));
         }
     };
     thread::scope(|scope| {
-        let workers: Vec<_> = (1..thread::available_parallelism().map_or(1, usize::from)).map(|_| scope.spawn(work)).collect();
+        let workers: Vec<_> = (1..thread::available_parallelism().map_or(1, usize::from))
+            .map(|_| scope.spawn(work))
+            .collect();
         let own = work();
         workers.into_iter().fold(own, |result, worker| {
-            result.and(worker.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+            result.and(
+                worker
+                    .join()
+                    .unwrap_or_else(|panic| std::panic::resume_unwind(panic)),
+            )
         })
     })?;
-    let mut surveys = done.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner());
+    let mut surveys = done
+        .into_inner()
+        .unwrap_or_else(|poisoned| poisoned.into_inner());
     surveys.sort_by_key(|(index, _)| *index);
     Ok(surveys.into_iter().map(|(_, survey)| survey).collect())
 }
 
 /// Writes three small recordings, one of either antenna and one of the terminator.
-fn recordings(scene: &Scene, plan: &Plan, begins: Timestamp, out: &Path) -> Result<Vec<PathBuf>, Failure> {
-    let edges: Vec<(Hertz, Hertz)> =
-        plan.choose("20-23")?.iter().map(|channel| (channel.low, channel.high)).collect();
-    let all = setups(begins, &tile(&edges, Hertz(f64::from(scene.dongle.sample_rate_hz))), DWELL_S);
+fn recordings(
+    scene: &Scene,
+    plan: &Plan,
+    begins: Timestamp,
+    out: &Path,
+) -> Result<Vec<PathBuf>, Failure> {
+    let edges: Vec<(Hertz, Hertz)> = plan
+        .choose("20-23")?
+        .iter()
+        .map(|channel| (channel.low, channel.high))
+        .collect();
+    let all = setups(
+        begins,
+        &tile(&edges, Hertz(f64::from(scene.dongle.sample_rate_hz))),
+        DWELL_S,
+    );
     let mut written = Vec::new();
-    for (name, index) in [("tape-loop", 0), ("rabbit-ears", 1), ("terminated", all.len() - 1)] {
+    for (name, index) in [
+        ("tape-loop", 0),
+        ("rabbit-ears", 1),
+        ("terminated", all.len() - 1),
+    ] {
         let mut source = SimulatedSource::new(scene, all[index].clone())?;
-        let labels = Labels { description: Some("invented: gainsay demo".into()), ..Labels::default() };
+        let labels = Labels {
+            description: Some("invented: gainsay demo".into()),
+            ..Labels::default()
+        };
         written.push(write_sigmf(&mut source, &out.join(name), &labels, IfThere::Replace)?.meta);
     }
     Ok(written)

@@ -41,8 +41,17 @@ impl ChannelArguments {
         for text in &self.threshold {
             thresholds.set(text).map_err(Failure::usage)?;
         }
-        let chosen = self.channels.as_deref().map(|choice| plan.choose(choice)).transpose().map_err(Failure::usage)?;
-        Ok(Wanted { plan, chosen, thresholds })
+        let chosen = self
+            .channels
+            .as_deref()
+            .map(|choice| plan.choose(choice))
+            .transpose()
+            .map_err(Failure::usage)?;
+        Ok(Wanted {
+            plan,
+            chosen,
+            thresholds,
+        })
     }
 }
 
@@ -80,11 +89,18 @@ pub fn open(name: &str, raw: RawArguments) -> Result<Recording, Failure> {
     let path = Path::new(name);
     if name == "-" {
         let (rate, tuned) = raw.both("standard input")?;
-        return Ok(Recording::stream("standard input", Box::new(io::stdin()), rate, tuned)?);
+        return Ok(Recording::stream(
+            "standard input",
+            Box::new(io::stdin()),
+            rate,
+            tuned,
+        )?);
     }
     if Recording::is_sigmf(path) {
         if raw.rate.is_some() || raw.tuned.is_some() {
-            return Err(Failure::usage(format!("{name}: SigMF says its own rate and tuning: leave --rate and --tuned out")));
+            return Err(Failure::usage(format!(
+                "{name}: SigMF says its own rate and tuning: leave --rate and --tuned out"
+            )));
         }
         return Ok(Recording::open(path)?);
     }
@@ -97,10 +113,14 @@ pub fn open(name: &str, raw: RawArguments) -> Result<Recording, Failure> {
 pub fn survey(name: &str, raw: RawArguments, stop: &Stop) -> Result<Survey, Failure> {
     let mut recording = open(name, raw)?;
     let line = Line::start(name, recording.samples());
-    let survey = Survey::run(&mut recording, &|| stop.asked(), &mut |progress| line.show(name, progress))?;
+    let survey = Survey::run(&mut recording, &|| stop.asked(), &mut |progress| {
+        line.show(name, progress)
+    })?;
     drop(line);
     if stop.asked() && name != "-" {
-        return Err(Failure::Failed(format!("{name}: stopped before its end; nothing was kept of it")));
+        return Err(Failure::Failed(format!(
+            "{name}: stopped before its end; nothing was kept of it"
+        )));
     }
     Ok(survey)
 }
@@ -125,6 +145,9 @@ pub struct LogArguments {
 impl LogArguments {
     /// The logbook's path.
     pub fn path(&self) -> Result<PathBuf, Failure> {
-        Ok(logbook::resolve(self.log.clone(), std::env::var_os(logbook::PATH_VARIABLE))?)
+        Ok(logbook::resolve(
+            self.log.clone(),
+            std::env::var_os(logbook::PATH_VARIABLE),
+        )?)
     }
 }

@@ -17,8 +17,11 @@ use super::{Failure, take};
 
 /// List the takes in the logbook, or show, export, import, annotate and delete them.
 #[derive(Debug, Args)]
-#[command(args_conflicts_with_subcommands = true, after_help = "Example:\n  \
-    gainsay log --antenna \"tape loop\"\n  gainsay log show 12\n  gainsay log export --format csv --out takes.csv")]
+#[command(
+    args_conflicts_with_subcommands = true,
+    after_help = "Example:\n  \
+    gainsay log --antenna \"tape loop\"\n  gainsay log show 12\n  gainsay log export --format csv --out takes.csv"
+)]
 pub struct Arguments {
     #[command(subcommand)]
     command: Option<Command>,
@@ -59,7 +62,11 @@ impl FilterArguments {
         if let Some(spot) = &self.spot {
             logbook.check_spot(spot)?;
         }
-        Ok(Filter { antenna: self.antenna.clone(), spot: self.spot.clone(), deleted })
+        Ok(Filter {
+            antenna: self.antenna.clone(),
+            spot: self.spot.clone(),
+            deleted,
+        })
     }
 }
 
@@ -144,7 +151,12 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     };
     match command {
         Command::Show { id, log, format } => show(*id, &existing(log)?, *format),
-        Command::Export { log, filter, format, out } => export(&existing(log)?, filter, *format, out.as_deref()),
+        Command::Export {
+            log,
+            filter,
+            format,
+            out,
+        } => export(&existing(log)?, filter, *format, out.as_deref()),
         Command::Import { file, log } => import(file, &log.path()?),
         Command::Note { id, text, log } => {
             existing(log)?.note(*id, text)?;
@@ -153,12 +165,17 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         Command::Delete { id, log, yes } => {
             let mut logbook = existing(log)?;
             let take = logbook.take(*id)?;
-            let what = format!("Delete take {id} ({} at {}, {})?", take.antenna, take.spot, take.taken_at);
+            let what = format!(
+                "Delete take {id} ({} at {}, {})?",
+                take.antenna, take.spot, take.taken_at
+            );
             if !agreed(&what, *yes)? {
                 return output::print("Nothing was deleted.\n");
             }
             logbook.delete(*id, Timestamp::now())?;
-            output::print(&format!("Take {id} is deleted; `gainsay log restore {id}` brings it back until a purge.\n"))
+            output::print(&format!(
+                "Take {id} is deleted; `gainsay log restore {id}` brings it back until a purge.\n"
+            ))
         }
         Command::Restore { id, log } => {
             existing(log)?.restore(*id)?;
@@ -166,8 +183,14 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         }
         Command::Purge { log, yes } => {
             let mut logbook = existing(log)?;
-            let deleted = logbook.list(&Filter { deleted: true, ..Filter::default() })?;
-            let count = deleted.iter().filter(|entry| entry.deleted_at.is_some()).count();
+            let deleted = logbook.list(&Filter {
+                deleted: true,
+                ..Filter::default()
+            })?;
+            let count = deleted
+                .iter()
+                .filter(|entry| entry.deleted_at.is_some())
+                .count();
             if count == 0 {
                 return output::print("There are no deleted takes.\n");
             }
@@ -189,7 +212,9 @@ fn agreed(question: &str, yes: bool) -> Result<bool, Failure> {
         return Ok(true);
     }
     if !io::stdin().is_terminal() {
-        return Err(Failure::usage(format!("{question} Nobody is there to answer: add --yes")));
+        return Err(Failure::usage(format!(
+            "{question} Nobody is there to answer: add --yes"
+        )));
     }
     let _ = write!(io::stderr(), "{question} [y/N] ");
     let mut answer = String::new();
@@ -198,7 +223,18 @@ fn agreed(question: &str, yes: bool) -> Result<bool, Failure> {
 }
 
 const COLUMNS: [&str; 13] = [
-    "take", "taken_at", "antenna", "spot", "plan", "channels", "vacant", "trace", "brink", "firm", "note", "source",
+    "take",
+    "taken_at",
+    "antenna",
+    "spot",
+    "plan",
+    "channels",
+    "vacant",
+    "trace",
+    "brink",
+    "firm",
+    "note",
+    "source",
     "deleted_at",
 ];
 
@@ -217,7 +253,11 @@ fn list(arguments: &ListArguments) -> Result<(), Failure> {
         cells.extend(entry.states.iter().map(ToString::to_string));
         cells.push(entry.note.clone());
         cells.push(entry.source.clone());
-        cells.push(entry.deleted_at.map_or_else(String::new, |at| at.to_string()));
+        cells.push(
+            entry
+                .deleted_at
+                .map_or_else(String::new, |at| at.to_string()),
+        );
         cells
     };
     match arguments.format {
@@ -230,7 +270,9 @@ fn list(arguments: &ListArguments) -> Result<(), Failure> {
             let head: Vec<(&str, Set)> = COLUMNS
                 .iter()
                 .map(|&name| match name {
-                    "take" | "channels" | "vacant" | "trace" | "brink" | "firm" => (name, Set::Right),
+                    "take" | "channels" | "vacant" | "trace" | "brink" | "firm" => {
+                        (name, Set::Right)
+                    }
                     _ => (name, Set::Left),
                 })
                 .collect();
@@ -238,7 +280,11 @@ fn list(arguments: &ListArguments) -> Result<(), Failure> {
             let shown = head.len() - usize::from(!arguments.deleted);
             let rows = entries.iter().map(|entry| cells(entry)[..shown].to_vec());
             let takes = entries.len();
-            output::print(&format!("{}\n{takes} take(s) in {}\n", table(&head[..shown], rows), logbook.path().display()))
+            output::print(&format!(
+                "{}\n{takes} take(s) in {}\n",
+                table(&head[..shown], rows),
+                logbook.path().display()
+            ))
         }
     }
 }
@@ -291,11 +337,18 @@ fn show(id: i64, logbook: &Logbook, format: Format) -> Result<(), Failure> {
             export_csv([Ok(take)], &mut bytes)?;
             output::print(&String::from_utf8_lossy(&bytes))
         }
-        Format::Table => output::print(&(take::heading(&take, Some(logbook)) + &take::readings(&take))),
+        Format::Table => {
+            output::print(&(take::heading(&take, Some(logbook)) + &take::readings(&take)))
+        }
     }
 }
 
-fn export(logbook: &Logbook, filter: &FilterArguments, format: Format, out: Option<&Path>) -> Result<(), Failure> {
+fn export(
+    logbook: &Logbook,
+    filter: &FilterArguments,
+    format: Format,
+    out: Option<&Path>,
+) -> Result<(), Failure> {
     let filter = filter.filter(logbook, false)?;
     let takes = logbook.takes(&filter)?;
     let write = |writer: &mut dyn Write| match format {
@@ -304,7 +357,9 @@ fn export(logbook: &Logbook, filter: &FilterArguments, format: Format, out: Opti
         Format::Table => Ok(()),
     };
     if format == Format::Table {
-        return Err(Failure::usage("an export is csv or json: choose one with --format"));
+        return Err(Failure::usage(
+            "an export is csv or json: choose one with --format",
+        ));
     }
     match out {
         None => {
@@ -332,13 +387,24 @@ fn export(logbook: &Logbook, filter: &FilterArguments, format: Format, out: Opti
 
 fn import(file: &Path, log: &Path) -> Result<(), Failure> {
     let name = file.display().to_string();
-    let ending = file.extension().and_then(|ending| ending.to_str()).map(str::to_lowercase);
-    let source = File::open(file).map_err(|error| Failure::Failed(format!("{name}: can't be read: {error}")))?;
+    let ending = file
+        .extension()
+        .and_then(|ending| ending.to_str())
+        .map(str::to_lowercase);
+    let source = File::open(file)
+        .map_err(|error| Failure::Failed(format!("{name}: can't be read: {error}")))?;
     let reader = BufReader::new(source);
     let imported = match ending.as_deref() {
         Some("json") => Logbook::open(log)?.import_json(&name, reader)?,
         Some("csv") => Logbook::open(log)?.import_csv(&name, reader)?,
-        _ => return Err(Failure::usage(format!("{name}: an import ends in .json or .csv"))),
+        _ => {
+            return Err(Failure::usage(format!(
+                "{name}: an import ends in .json or .csv"
+            )));
+        }
     };
-    output::print(&format!("{} new take(s), {} known already\n", imported.new, imported.known))
+    output::print(&format!(
+        "{} new take(s), {} known already\n",
+        imported.new, imported.known
+    ))
 }

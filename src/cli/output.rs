@@ -25,7 +25,9 @@ pub fn print(text: &str) -> Result<(), Failure> {
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Ok(()) => Ok(()),
         Err(error) if error.kind() == ErrorKind::BrokenPipe => Err(Failure::NobodyReads),
-        Err(error) => Err(Failure::Failed(format!("standard output can't be written: {error}"))),
+        Err(error) => Err(Failure::Failed(format!(
+            "standard output can't be written: {error}"
+        ))),
     }
 }
 
@@ -42,7 +44,9 @@ pub fn print_csv(rows: impl IntoIterator<Item = Vec<String>>) -> Result<(), Fail
     for row in rows {
         writer.write_record(&row)?;
     }
-    let bytes = writer.into_inner().map_err(|error| Failure::Failed(error.to_string()))?;
+    let bytes = writer
+        .into_inner()
+        .map_err(|error| Failure::Failed(error.to_string()))?;
     print(&String::from_utf8_lossy(&bytes))
 }
 

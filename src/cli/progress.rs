@@ -14,7 +14,9 @@ impl Line {
     /// Starts a line. `samples` is how many there will be, where that is known.
     pub fn start(what: &str, samples: Option<u64>) -> Line {
         let bar = match samples {
-            Some(samples) => ProgressBar::new(samples).with_style(style("{msg} {bar:24} {percent:>3} %")),
+            Some(samples) => {
+                ProgressBar::new(samples).with_style(style("{msg} {bar:24} {percent:>3} %"))
+            }
             None => ProgressBar::new_spinner().with_style(style("{msg} {spinner}")),
         };
         bar.set_message(what.to_owned());
@@ -25,7 +27,8 @@ impl Line {
     /// Says how far a pass is.
     pub fn show(&self, what: &str, progress: Progress) {
         self.0.set_position(progress.samples);
-        self.0.set_message(format!("{what}, {:.1} MHz", progress.centre.mhz()));
+        self.0
+            .set_message(format!("{what}, {:.1} MHz", progress.centre.mhz()));
     }
 
     /// Says how far other work is.
@@ -54,7 +57,8 @@ impl Stop {
     pub fn watch() -> Stop {
         let flag = Arc::new(AtomicBool::new(false));
         for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
-            let _ = signal_hook::flag::register_conditional_shutdown(signal, 130, Arc::clone(&flag));
+            let _ =
+                signal_hook::flag::register_conditional_shutdown(signal, 130, Arc::clone(&flag));
             let _ = signal_hook::flag::register(signal, Arc::clone(&flag));
         }
         Stop(flag)

@@ -15,7 +15,9 @@ pub enum Set {
 pub fn table(head: &[(&str, Set)], rows: impl IntoIterator<Item = Vec<String>>) -> String {
     let mut table = Table::new();
     let rule = LineStyle::none().fill('─').junction('─');
-    table.load_style(TableStyle::new().header_separator(rule)).set_content_arrangement(ContentArrangement::Disabled);
+    table
+        .load_style(TableStyle::new().header_separator(rule))
+        .set_content_arrangement(ContentArrangement::Disabled);
     table.set_header(head.iter().map(|(name, _)| *name));
     for row in rows {
         table.add_row(row);

@@ -71,20 +71,32 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         false => Some(Logbook::open(&arguments.log.path()?)?),
     };
     let stop = Stop::watch();
-    let terminated =
-        arguments.terminated.as_deref().map(|name| input::survey(name, arguments.raw, &stop)).transpose()?;
+    let terminated = arguments
+        .terminated
+        .as_deref()
+        .map(|name| input::survey(name, arguments.raw, &stop))
+        .transpose()?;
     let survey = input::survey(&arguments.from, arguments.raw, &stop)?;
     if let Some(terminated) = &terminated {
         terminated.serves(&survey)?;
     }
-    let taken_at = arguments.taken_at.unwrap_or_else(|| input::time_of(&arguments.from, Timestamp::now()));
-    let subject = Subject { antenna, spot, note: arguments.note.clone(), taken_at };
+    let taken_at = arguments
+        .taken_at
+        .unwrap_or_else(|| input::time_of(&arguments.from, Timestamp::now()));
+    let subject = Subject {
+        antenna,
+        spot,
+        note: arguments.note.clone(),
+        taken_at,
+    };
     let mut take = assemble(&survey, terminated.as_ref(), &wanted, None, subject);
     survey.covers_any(&take.readings, &wanted)?;
     if let Some(logbook) = &mut logbook {
         take.id = match logbook.find_same(&take)? {
             Some(id) => {
-                output::remark(&format!("the logbook has this very take already, as number {id}; it was not kept twice"));
+                output::remark(&format!(
+                    "the logbook has this very take already, as number {id}; it was not kept twice"
+                ));
                 Some(id)
             }
             None => Some(logbook.append(&take)?),
@@ -98,7 +110,9 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
             export_csv([Ok(take)], &mut bytes)?;
             output::print(&String::from_utf8_lossy(&bytes))
         }
-        Format::Table => output::print(&(heading(&take, logbook.as_ref()) + &readings(&take) + &footing(&take, &wanted))),
+        Format::Table => output::print(
+            &(heading(&take, logbook.as_ref()) + &readings(&take) + &footing(&take, &wanted)),
+        ),
     }
 }
 
@@ -113,7 +127,10 @@ fn name(option: &str, text: &str) -> Result<String, Failure> {
 /// What the take is of.
 pub fn heading(take: &Take, logbook: Option<&Logbook>) -> String {
     let mut text = match take.id {
-        Some(id) => format!("Take {id}: {} at {}, {}\n", take.antenna, take.spot, take.taken_at),
+        Some(id) => format!(
+            "Take {id}: {} at {}, {}\n",
+            take.antenna, take.spot, take.taken_at
+        ),
         None => format!("{} at {}, {}\n", take.antenna, take.spot, take.taken_at),
     };
     text += &format!(
@@ -122,7 +139,11 @@ pub fn heading(take: &Take, logbook: Option<&Logbook>) -> String {
         take.settings.plan,
         take.settings.sample_rate_hz / 1e6,
         take.settings.dwell_s * 1e3,
-        take.terminated.as_deref().map_or("no terminated take".into(), |name| format!("terminated take {name}")),
+        take.terminated
+            .as_deref()
+            .map_or("no terminated take".into(), |name| format!(
+                "terminated take {name}"
+            )),
     );
     if let Some(logbook) = logbook {
         text += &format!("kept in {}\n", logbook.path().display());
@@ -176,17 +197,28 @@ fn remarks(reading: &Reading) -> String {
     if reading.covered == 0.0 {
         return "not covered".into();
     }
-    reading.health.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
+    reading
+        .health
+        .iter()
+        .map(ToString::to_string)
+        .collect::<Vec<_>>()
+        .join("; ")
 }
 
 /// What the margins and states rest on.
 fn footing(take: &Take, wanted: &Wanted) -> String {
-    let mut standards: Vec<_> = take.readings.iter().filter_map(|reading| reading.standard).collect();
+    let mut standards: Vec<_> = take
+        .readings
+        .iter()
+        .filter_map(|reading| reading.standard)
+        .collect();
     standards.sort();
     standards.dedup();
-    let thresholds = standards.iter().map(|&standard| match wanted.thresholds.get(standard, PathClass::Gaussian) {
-        Some(threshold) => format!("{standard} {} dB ({})", threshold.cn_db, threshold.assumes),
-        None => format!("{standard} none (it depends on the station's mode)"),
+    let thresholds = standards.iter().map(|&standard| {
+        match wanted.thresholds.get(standard, PathClass::Gaussian) {
+            Some(threshold) => format!("{standard} {} dB ({})", threshold.cn_db, threshold.assumes),
+            None => format!("{standard} none (it depends on the station's mode)"),
+        }
     });
     format!(
         "\nLevels are relative (0 dBFS is full scale), signal is power less noise. Thresholds assumed: {}.\n",

@@ -5,7 +5,7 @@ use std::fmt;
 use serde::Serialize;
 
 use super::law::ErrorLaw;
-use super::statistics::{truncated, welch_satterthwaite};
+use crate::statistics::{truncated, welch_satterthwaite};
 
 /// How a standard uncertainty was found (JCGM 100:2008, 4.2 and 4.3).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]

@@ -3,10 +3,10 @@
 use super::blocks::{Antenna, Arrangement};
 use super::difference::{Outcome, is_strong};
 use super::levels::{Design, Level, Levels};
-use super::statistics::median;
 use super::types::{Averaging, Basis, ChannelComparison, Side, Verdict};
 use crate::channels::ChannelId;
 use crate::reading::{NoiseSource, State, Take};
+use crate::statistics::median;
 
 /// A channel and where its reading is likely to stand in each take.
 pub(super) struct Place<'t> {

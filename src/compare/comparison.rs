@@ -9,9 +9,9 @@ use super::meaning;
 use super::prospect::{Prospect, prospect};
 use super::refusal::{CompareError, Options, check_apart, check_options, check_takes};
 use super::sources::Seen;
-use super::statistics::{holm, median};
 use super::types::{Basis, ChannelComparison, Comparison, Side, StateCounts, Summary, Verdict};
 use crate::reading::{NoiseSource, State, Take};
+use crate::statistics::{holm, median};
 
 /// Compares antenna A with antenna B by their takes at one spot.
 ///

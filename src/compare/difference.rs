@@ -24,8 +24,8 @@ use super::budget::BudgetRow;
 use super::levels::{Design, Level};
 use super::refusal::Options;
 use super::sources::{Estimator, Seen, View, sign};
-use super::statistics::truncated;
 use super::types::Averaging;
+use crate::statistics::truncated;
 
 /// Levels at least so many standard errors above zero are averaged in decibels.
 const STRONG: f64 = 10.0;

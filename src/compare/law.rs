@@ -19,7 +19,7 @@
 
 use statrs::function::gamma::ln_gamma;
 
-use super::statistics::{
+use crate::statistics::{
     coverage_factor, normal_upper_quantile, normal_upper_tail, student_upper_tail,
 };
 

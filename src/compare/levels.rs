@@ -2,10 +2,10 @@
 
 use super::blocks::{Antenna, Arrangement, Unit};
 use super::refusal::{gain_above, label};
-use super::statistics::normal_upper_quantile;
 use super::types::Basis;
 use crate::channels::ChannelId;
 use crate::reading::{Health, NoiseSource, Reading, Take};
+use crate::statistics::normal_upper_quantile;
 
 /// False alarm of the test whether an antenna shows a signal, one-sided.
 const FALSE_ALARM: f64 = 1e-3;

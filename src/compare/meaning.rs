@@ -1,8 +1,8 @@
 //! What a comparison means, in plain words: sentences made from the numbers, none that they don't carry.
 
-use super::statistics::median;
 use super::types::{Basis, ChannelComparison, Comparison, Side, Verdict};
 use crate::reading::State;
+use crate::statistics::median;
 
 /// The sentences, the most important first.
 pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {

@@ -29,7 +29,6 @@ mod meaning;
 mod prospect;
 mod refusal;
 mod sources;
-pub mod statistics;
 mod types;
 
 pub use blocks::{Antenna, Arrangement, Unit, arrange};

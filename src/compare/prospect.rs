@@ -2,7 +2,7 @@
 
 use super::budget::BudgetRow;
 use super::law::ErrorLaw;
-use super::statistics::normal_upper_tail;
+use crate::statistics::normal_upper_tail;
 
 /// More than so many further blocks nobody takes.
 const PATIENCE: usize = 1000;

@@ -14,8 +14,8 @@ use super::budget::{BudgetRow, Combined, Evaluation, combine};
 use super::difference::Outcome;
 use super::levels::{Design, Level};
 use super::refusal::Options;
-use super::statistics::{Moments, TTest, common_slope, welch_satterthwaite};
 use super::types::{Averaging, Basis};
+use crate::statistics::{Moments, TTest, common_slope, welch_satterthwaite};
 
 /// dB for a relative change of 1, to first order: 10/ln 10.
 const DB: f64 = 10.0 / std::f64::consts::LN_10;

@@ -64,6 +64,14 @@ pub(super) fn channel(
         degrees_of_freedom: difference_db.map(|_| 30.0),
         p: None,
         p_adjusted: None,
+        basis: Basis::Blocks,
+        blocks: 2,
+        averaging: None,
+        cn_difference_db: None,
+        cn_p: None,
+        further_blocks: None,
+        beyond_repeats: false,
+        budget: Vec::new(),
         verdict,
         reason: (verdict == Verdict::NotComparable).then(|| "nothing found with either".into()),
     }
@@ -98,6 +106,7 @@ pub(super) fn of(a: &str, b: &str, channels: Vec<ChannelComparison>) -> Comparis
         remarks: Vec::new(),
         channels,
         summary,
+        meaning: Vec::new(),
     }
 }
 

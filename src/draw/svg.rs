@@ -58,6 +58,34 @@ fn passing_name(path: &Path) -> PathBuf {
     path.with_file_name(name)
 }
 
+/// What a figure's file can be.
+enum Ending {
+    Svg,
+    Png,
+}
+
+fn ending(path: &Path) -> Result<Ending, DrawError> {
+    let ending = path
+        .extension()
+        .and_then(|e| e.to_str())
+        .map(str::to_ascii_lowercase);
+    match ending.as_deref() {
+        Some("svg") => Ok(Ending::Svg),
+        Some("png") => Ok(Ending::Png),
+        _ => Err(DrawError::Ending {
+            path: path.display().to_string(),
+        }),
+    }
+}
+
+/// Whether a figure can be written to a file of this name, as far as its ending goes: to be asked before long work.
+///
+/// # Errors
+/// [`DrawError::Ending`] where it ends neither in `.svg` nor in `.png`.
+pub fn check_ending(path: &Path) -> Result<(), DrawError> {
+    ending(path).map(|_| ())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -134,27 +162,4 @@ mod tests {
             "kept"
         );
     }
-}
-
-/// What a figure's file can be.
-enum Ending {
-    Svg,
-    Png,
-}
-
-fn ending(path: &Path) -> Result<Ending, DrawError> {
-    let ending = path.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase);
-    match ending.as_deref() {
-        Some("svg") => Ok(Ending::Svg),
-        Some("png") => Ok(Ending::Png),
-        _ => Err(DrawError::Ending { path: path.display().to_string() }),
-    }
-}
-
-/// Whether a figure can be written to a file of this name, as far as its ending goes: to be asked before long work.
-///
-/// # Errors
-/// [`DrawError::Ending`] where it ends neither in `.svg` nor in `.png`.
-pub fn check_ending(path: &Path) -> Result<(), DrawError> {
-    ending(path).map(|_| ())
 }

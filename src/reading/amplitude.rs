@@ -25,7 +25,12 @@ pub struct Clipping {
 impl AmplitudeStats {
     /// For a converter with this step where full scale is 1; `None` for floating point.
     pub fn new(step: Option<f64>) -> Self {
-        AmplitudeStats { step, count: 0, sum_square: 0.0, at_ends: 0 }
+        AmplitudeStats {
+            step,
+            count: 0,
+            sum_square: 0.0,
+            at_ends: 0,
+        }
     }
 
     /// Takes the next samples.
@@ -60,6 +65,9 @@ impl AmplitudeStats {
         let fraction = self.at_ends as f64 / self.count.max(1) as f64;
         let sigma = (self.sum_square / self.count.max(1) as f64).sqrt();
         let expected = erfc(1.0 / sigma / std::f64::consts::SQRT_2);
-        Clipping { fraction, clipped: self.at_ends >= 8 && fraction > 1e-4 && fraction > 4.0 * expected }
+        Clipping {
+            fraction,
+            clipped: self.at_ends >= 8 && fraction > 1e-4 && fraction > 4.0 * expected,
+        }
     }
 }

@@ -57,10 +57,14 @@ pub fn assemble(
     subject: Subject,
 ) -> Take {
     let channels = wanted.channels();
-    let Evaluation { mut readings, flat } = evaluate(survey, terminated, channels, &wanted.thresholds, within);
+    let Evaluation { mut readings, flat } =
+        evaluate(survey, terminated, channels, &wanted.thresholds, within);
     if let Some(chosen) = &wanted.chosen {
         for (place, channel) in chosen.iter().enumerate() {
-            if readings.get(place).is_none_or(|reading| reading.channel != channel.id) {
+            if readings
+                .get(place)
+                .is_none_or(|reading| reading.channel != channel.id)
+            {
                 readings.insert(place, uncovered(channel));
             }
         }
@@ -91,13 +95,26 @@ pub fn assemble_pair(
     let [first, second] = subjects;
     [(surveys[0], first), (surveys[1], second)].map(|(survey, subject)| {
         let mut take = assemble(survey, terminated, wanted, Some(&shared), subject);
-        let alone = evaluate(survey, terminated, wanted.channels(), &wanted.thresholds, None).readings;
+        let alone = evaluate(
+            survey,
+            terminated,
+            wanted.channels(),
+            &wanted.thresholds,
+            None,
+        )
+        .readings;
         for reading in alone {
-            match take.readings.iter_mut().find(|other| other.channel == reading.channel) {
+            match take
+                .readings
+                .iter_mut()
+                .find(|other| other.channel == reading.channel)
+            {
                 Some(other) if other.covered == 0.0 => *other = reading,
                 Some(_) => {}
                 None => {
-                    let place = take.readings.partition_point(|other| other.low_hz < reading.low_hz);
+                    let place = take
+                        .readings
+                        .partition_point(|other| other.low_hz < reading.low_hz);
                     take.readings.insert(place, reading);
                 }
             }
@@ -113,7 +130,10 @@ fn shared_parts([first, second]: [&Survey; 2]) -> Vec<Part> {
         for b in &second.tunings {
             let shared = a.stretch.shared(b.stretch);
             if shared.width_hz() > 0.0 {
-                parts.push(Part { low_hz: shared.low_hz, high_hz: shared.high_hz });
+                parts.push(Part {
+                    low_hz: shared.low_hz,
+                    high_hz: shared.high_hz,
+                });
             }
         }
     }
@@ -127,14 +147,23 @@ pub fn settings(survey: &Survey, plan: &Plan) -> Settings {
         plan: plan.name.clone(),
         sample_rate_hz: survey.about.sample_rate.0,
         dwell_s: survey.dwell_s,
-        gains_db: survey.tunings.iter().filter_map(|tuning| Some((tuning.centre_hz, tuning.gain_db?))).collect(),
+        gains_db: survey
+            .tunings
+            .iter()
+            .filter_map(|tuning| Some((tuning.centre_hz, tuning.gain_db?)))
+            .collect(),
     }
 }
 
 /// The tunings' spectra side by side on an even grid, the passband's slope divided out; `None` where there is nothing.
 fn trace(survey: &Survey, flat: &FlatField) -> Option<Trace> {
     let rate_hz = survey.about.sample_rate.0;
-    let answering = || survey.tunings.iter().filter(|tuning| tuning.stretch.width_hz() > 0.0);
+    let answering = || {
+        survey
+            .tunings
+            .iter()
+            .filter(|tuning| tuning.stretch.width_hz() > 0.0)
+    };
     let low_hz = answering().next()?.stretch.low_hz;
     let high_hz = answering().next_back()?.stretch.high_hz;
     let mut step_hz = TRACE_STEP_HZ;
@@ -149,12 +178,21 @@ fn trace(survey: &Survey, flat: &FlatField) -> Option<Trace> {
         let density = |bin: usize| tuning.density[bin] / flat.gain(bin, length);
         // A cell belongs to the tuning that answers for its middle.
         let cell_of = |hz: f64| (hz / step_hz - first_cell - 0.5).ceil().max(0.0) as usize;
-        for cell in cell_of(tuning.stretch.low_hz)..cell_of(tuning.stretch.high_hz).min(cells) {
+        let end = cell_of(tuning.stretch.high_hz);
+        let start = cell_of(tuning.stretch.low_hz);
+        for (cell, level) in dbfs_per_mhz.iter_mut().enumerate().take(end).skip(start) {
             let low_hz = (first_cell + cell as f64) * step_hz;
-            let stretch = Stretch { low_hz, high_hz: low_hz + step_hz };
+            let stretch = Stretch {
+                low_hz,
+                high_hz: low_hz + step_hz,
+            };
             let power = integrate(density, length, tuning.centre_hz, rate_hz, stretch);
-            dbfs_per_mhz[cell] = (power > 0.0).then(|| (10.0 * (power / step_hz * 1e6).log10()) as f32);
+            *level = (power > 0.0).then(|| (10.0 * (power / step_hz * 1e6).log10()) as f32);
         }
     }
-    Some(Trace { first_hz: (first_cell + 0.5) * step_hz, step_hz, dbfs_per_mhz })
+    Some(Trace {
+        first_hz: (first_cell + 0.5) * step_hz,
+        step_hz,
+        dbfs_per_mhz,
+    })
 }

@@ -13,9 +13,9 @@ use super::floor::{self, Floor};
 use super::survey::{Survey, TuningSpectrum};
 use super::{Estimate, Health, NoiseSource, Part, Reading, State};
 use crate::channels::{Channel, PathClass, Thresholds};
-use crate::statistics::{student_upper_quantile, welch_satterthwaite};
 use crate::spectrum::flat::FlatField;
 use crate::spectrum::stitch::{Stretch, integrate};
+use crate::statistics::{student_upper_quantile, welch_satterthwaite};
 
 /// False alarm of one channel's test for a signal.
 const FALSE_ALARM: f64 = 1e-3;
@@ -64,11 +64,19 @@ pub fn evaluate(
         .iter()
         .filter_map(|channel| {
             let pieces = pieces(survey, channel, within);
-            let covered = pieces.iter().map(|piece| piece.stretch.width_hz()).sum::<f64>() / channel.width().0;
-            (covered >= LEAST_COVER).then(|| read(survey, &noise, channel, thresholds, &pieces, covered))
+            let covered = pieces
+                .iter()
+                .map(|piece| piece.stretch.width_hz())
+                .sum::<f64>()
+                / channel.width().0;
+            (covered >= LEAST_COVER)
+                .then(|| read(survey, &noise, channel, thresholds, &pieces, covered))
         })
         .collect();
-    Evaluation { readings, flat: noise.flat }
+    Evaluation {
+        readings,
+        flat: noise.flat,
+    }
 }
 
 /// The reading of a channel that no tuning covers.
@@ -100,12 +108,20 @@ struct Piece<'s> {
 }
 
 fn pieces<'s>(survey: &'s Survey, channel: &Channel, within: Option<&[Part]>) -> Vec<Piece<'s>> {
-    let whole = Stretch { low_hz: channel.low.0, high_hz: channel.high.0 };
+    let whole = Stretch {
+        low_hz: channel.low.0,
+        high_hz: channel.high.0,
+    };
     let limits: Vec<Stretch> = match within {
         None => vec![whole],
         Some(parts) => parts
             .iter()
-            .map(|part| whole.shared(Stretch { low_hz: part.low_hz, high_hz: part.high_hz }))
+            .map(|part| {
+                whole.shared(Stretch {
+                    low_hz: part.low_hz,
+                    high_hz: part.high_hz,
+                })
+            })
             .filter(|stretch| stretch.width_hz() > 0.0)
             .collect(),
     };
@@ -113,7 +129,10 @@ fn pieces<'s>(survey: &'s Survey, channel: &Channel, within: Option<&[Part]>) ->
         .tunings
         .iter()
         .flat_map(|tuning| {
-            limits.iter().map(move |&limit| Piece { tuning, stretch: tuning.stretch.shared(limit) })
+            limits.iter().map(move |&limit| Piece {
+                tuning,
+                stretch: tuning.stretch.shared(limit),
+            })
         })
         .filter(|piece| piece.stretch.width_hz() > 0.0)
         .collect()
@@ -131,35 +150,72 @@ struct Noise<'s> {
 impl<'s> Noise<'s> {
     fn of(survey: &Survey, terminated: Option<&'s Survey>, channels: &[Channel]) -> Noise<'s> {
         if let Some(terminated) = terminated {
-            let spectra: Vec<&[f64]> = terminated.tunings.iter().map(|tuning| tuning.density.as_slice()).collect();
-            let flat = FlatField::from_flat_noise(&spectra, rounding_density(terminated)).unwrap_or(FlatField::none());
+            let spectra: Vec<&[f64]> = terminated
+                .tunings
+                .iter()
+                .map(|tuning| tuning.density.as_slice())
+                .collect();
+            let flat = FlatField::from_flat_noise(&spectra, rounding_density(terminated))
+                .unwrap_or(FlatField::none());
             let whole: Vec<Estimate> = terminated
                 .tunings
                 .iter()
                 .filter(|tuning| tuning.stretch.width_hz() > 0.0)
                 .map(|tuning| {
-                    let sum = summed(terminated, &flat, &[Piece { tuning, stretch: tuning.stretch }]);
+                    let sum = summed(
+                        terminated,
+                        &flat,
+                        &[Piece {
+                            tuning,
+                            stretch: tuning.stretch,
+                        }],
+                    );
                     let width = tuning.stretch.width_hz();
-                    Estimate { value: sum.value / width, standard_error: sum.standard_error / width, ..sum }
+                    Estimate {
+                        value: sum.value / width,
+                        standard_error: sum.standard_error / width,
+                        ..sum
+                    }
                 })
                 .collect();
             let mean = whole.iter().map(|noise| noise.value).sum::<f64>() / whole.len() as f64;
-            let error = whole.iter().map(|noise| noise.standard_error.powi(2)).sum::<f64>().sqrt() / whole.len() as f64;
-            return Noise { flat, terminated: Some(terminated), elsewhere: Some((mean, error / mean)), floor: None };
+            let error = whole
+                .iter()
+                .map(|noise| noise.standard_error.powi(2))
+                .sum::<f64>()
+                .sqrt()
+                / whole.len() as f64;
+            return Noise {
+                flat,
+                terminated: Some(terminated),
+                elsewhere: Some((mean, error / mean)),
+                floor: None,
+            };
         }
-        let edges: Vec<f64> = channels.iter().flat_map(|channel| [channel.low.0, channel.high.0]).collect();
+        let edges: Vec<f64> = channels
+            .iter()
+            .flat_map(|channel| [channel.low.0, channel.high.0])
+            .collect();
         let first = floor::find(survey, &FlatField::none(), &edges);
         // Vacant tunings show the passband as a terminator would; with it the floor is looked for once more.
         let flat = first
             .as_ref()
             .and_then(|floor| {
-                let spectra: Vec<&[f64]> =
-                    floor.vacant_tunings.iter().map(|&index| survey.tunings[index].density.as_slice()).collect();
+                let spectra: Vec<&[f64]> = floor
+                    .vacant_tunings
+                    .iter()
+                    .map(|&index| survey.tunings[index].density.as_slice())
+                    .collect();
                 FlatField::from_flat_noise(&spectra, rounding_density(survey))
             })
             .unwrap_or(FlatField::none());
         let floor = floor::find(survey, &flat, &edges);
-        Noise { flat, terminated: None, elsewhere: None, floor }
+        Noise {
+            flat,
+            terminated: None,
+            elsewhere: None,
+            floor,
+        }
     }
 
     /// Noise in the pieces of a channel, its type B standard uncertainty (linear), and where it came from.
@@ -175,29 +231,54 @@ impl<'s> Noise<'s> {
                 .iter()
                 .map(|piece| {
                     let tuning = same_tuning(terminated, piece.tuning, rate_hz)?;
-                    Some(Piece { tuning, stretch: piece.stretch })
+                    Some(Piece {
+                        tuning,
+                        stretch: piece.stretch,
+                    })
                 })
                 .collect();
             if let Some(same) = same {
                 let noise = summed(terminated, &self.flat, &same);
-                return Some((noise, noise.value * TERMINATED_TYPE_B, NoiseSource::Terminated));
+                return Some((
+                    noise,
+                    noise.value * TERMINATED_TYPE_B,
+                    NoiseSource::Terminated,
+                ));
             }
-            let noise = self.elsewhere.map(|(density, relative)| spread(density, relative))?;
-            return Some((noise, noise.value * ELSEWHERE_TYPE_B, NoiseSource::TerminatedElsewhere));
+            let noise = self
+                .elsewhere
+                .map(|(density, relative)| spread(density, relative))?;
+            return Some((
+                noise,
+                noise.value * ELSEWHERE_TYPE_B,
+                NoiseSource::TerminatedElsewhere,
+            ));
         }
         let floor = self.floor.as_ref()?;
         let noise = spread(floor.density, floor.relative_error);
         Some(if floor.assured {
-            (noise, noise.value * ESTIMATED_TYPE_B, NoiseSource::VacantChannels)
+            (
+                noise,
+                noise.value * ESTIMATED_TYPE_B,
+                NoiseSource::VacantChannels,
+            )
         } else {
             // Anything from none of it to all of it may be noise: a rectangle (GUM 4.3.7).
-            (noise, noise.value / 3f64.sqrt(), NoiseSource::QuietestStretch)
+            (
+                noise,
+                noise.value / 3f64.sqrt(),
+                NoiseSource::QuietestStretch,
+            )
         })
     }
 }
 
 /// The tuning of the terminated take that stands for `tuning`: same frequency, same gain where both are known.
-fn same_tuning<'s>(terminated: &'s Survey, tuning: &TuningSpectrum, rate_hz: f64) -> Option<&'s TuningSpectrum> {
+fn same_tuning<'s>(
+    terminated: &'s Survey,
+    tuning: &TuningSpectrum,
+    rate_hz: f64,
+) -> Option<&'s TuningSpectrum> {
     terminated.tunings.iter().find(|other| {
         let same_gain = match (other.gain_db, tuning.gain_db) {
             (Some(a), Some(b)) => (a - b).abs() < 0.05,
@@ -211,7 +292,10 @@ fn same_tuning<'s>(terminated: &'s Survey, tuning: &TuningSpectrum, rate_hz: f64
 ///
 /// Source: uniform rounding error, handbook "Eight bits" (recomputed): 1/6 LSB² for both rails.
 fn rounding_density(survey: &Survey) -> f64 {
-    survey.about.step.map_or(0.0, |step| step * step / 6.0 / survey.about.sample_rate.0)
+    survey
+        .about
+        .step
+        .map_or(0.0, |step| step * step / 6.0 / survey.about.sample_rate.0)
 }
 
 /// Sum over pieces with its standard error from the spread over each tuning's sub-dwells.
@@ -225,7 +309,9 @@ fn summed(survey: &Survey, flat: &FlatField, pieces: &[Piece]) -> Estimate {
         let power = integrate(density, length, tuning.centre_hz, rate_hz, *stretch);
         value += power;
         let share = |hz: f64| (hz - tuning.centre_hz) / rate_hz;
-        let spread = tuning.sub_dwells.powers(share(stretch.low_hz), share(stretch.high_hz));
+        let spread = tuning
+            .sub_dwells
+            .powers(share(stretch.low_hz), share(stretch.high_hz));
         let (relative, degrees) = match relative_error(&spread) {
             Some(relative) => (relative, spread.len() as f64 - 1.0),
             // Too short for sub-dwells: 1/√(B·T) (Dicke 1946), no degrees of freedom of its own.
@@ -236,8 +322,16 @@ fn summed(survey: &Survey, flat: &FlatField, pieces: &[Piece]) -> Estimate {
         };
         parts.push((power * relative, degrees));
     }
-    let standard_error = parts.iter().map(|(error, _)| error * error).sum::<f64>().sqrt();
-    Estimate { value, standard_error, degrees_of_freedom: welch_satterthwaite(parts) }
+    let standard_error = parts
+        .iter()
+        .map(|(error, _)| error * error)
+        .sum::<f64>()
+        .sqrt();
+    Estimate {
+        value,
+        standard_error,
+        degrees_of_freedom: welch_satterthwaite(parts),
+    }
 }
 
 /// Relative standard error of the mean of some powers; `None` for fewer than four.
@@ -263,8 +357,13 @@ fn read(
     reading.covered = if covered > WHOLE_COVER { 1.0 } else { covered };
     for piece in pieces {
         match reading.parts.last_mut() {
-            Some(last) if (piece.stretch.low_hz - last.high_hz).abs() < 1.0 => last.high_hz = piece.stretch.high_hz,
-            _ => reading.parts.push(Part { low_hz: piece.stretch.low_hz, high_hz: piece.stretch.high_hz }),
+            Some(last) if (piece.stretch.low_hz - last.high_hz).abs() < 1.0 => {
+                last.high_hz = piece.stretch.high_hz
+            }
+            _ => reading.parts.push(Part {
+                low_hz: piece.stretch.low_hz,
+                high_hz: piece.stretch.high_hz,
+            }),
         }
     }
     if reading.covered < 1.0 {
@@ -276,10 +375,21 @@ fn read(
         let clipping = piece.tuning.amplitude.clipping();
         if clipping.clipped {
             clipped = true;
-            reading.health.push(Health::Clipped { tuning_mhz, fraction: clipping.fraction });
+            reading.health.push(Health::Clipped {
+                tuning_mhz,
+                fraction: clipping.fraction,
+            });
         }
-        if let Some(steps) = piece.tuning.amplitude.drive_steps().filter(|&steps| steps < WEAK_DRIVE_STEPS) {
-            reading.health.push(Health::WeakDrive { tuning_mhz, lsb_rms: steps });
+        if let Some(steps) = piece
+            .tuning
+            .amplitude
+            .drive_steps()
+            .filter(|&steps| steps < WEAK_DRIVE_STEPS)
+        {
+            reading.health.push(Health::WeakDrive {
+                tuning_mhz,
+                lsb_rms: steps,
+            });
         }
     }
     if clipped {
@@ -298,11 +408,16 @@ fn read(
         (noise.standard_error, noise.degrees_of_freedom),
     ]);
     let combined = statistical.hypot(type_b);
-    let degrees_combined = welch_satterthwaite([(statistical, degrees_of_freedom), (type_b, f64::INFINITY)]);
+    let degrees_combined =
+        welch_satterthwaite([(statistical, degrees_of_freedom), (type_b, f64::INFINITY)]);
     reading.noise = Some(noise);
     reading.noise_source = Some(source);
     reading.noise_type_b = type_b;
-    reading.signal = Some(Estimate { value, standard_error: statistical, degrees_of_freedom });
+    reading.signal = Some(Estimate {
+        value,
+        standard_error: statistical,
+        degrees_of_freedom,
+    });
     reading.found = value > student_upper_quantile(FALSE_ALARM, degrees_combined) * combined;
     match source {
         NoiseSource::Terminated | NoiseSource::TerminatedElsewhere => {}
@@ -313,7 +428,9 @@ fn read(
         let reach = student_upper_quantile(1.0 - BOUND_CONFIDENCE, degrees_combined) * combined;
         reading.signal_upper = Some(value.max(0.0) + reach);
     }
-    let threshold = reading.standard.and_then(|standard| thresholds.get(standard, PathClass::Gaussian));
+    let threshold = reading
+        .standard
+        .and_then(|standard| thresholds.get(standard, PathClass::Gaussian));
     reading.threshold_db = threshold.map(|threshold| threshold.cn_db);
     reading.state = match (reading.found, reading.cn_db(), reading.threshold_db) {
         // Where noise can't be told from signal, an empty channel can't be told from a full one.

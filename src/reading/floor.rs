@@ -48,11 +48,19 @@ pub(super) fn find(survey: &Survey, flat: &FlatField, edges_hz: &[f64]) -> Optio
         let count = ((high_hz - low_hz) / SLICE_HZ).floor() as usize;
         for index in 0..count {
             let low_hz = low_hz + index as f64 * SLICE_HZ;
-            let stretch = Stretch { low_hz, high_hz: low_hz + SLICE_HZ };
+            let stretch = Stretch {
+                low_hz,
+                high_hz: low_hz + SLICE_HZ,
+            };
             let length = found.density.len();
             let density = |bin: usize| found.density[bin] / flat.gain(bin, length);
             let power = integrate(density, length, found.centre_hz, rate_hz, stretch);
-            slices.push(Slice { tuning, low_hz, density: power / SLICE_HZ, vacant: false });
+            slices.push(Slice {
+                tuning,
+                low_hz,
+                density: power / SLICE_HZ,
+                vacant: false,
+            });
         }
         averages = averages.min(SLICE_HZ * found.samples as f64 / rate_hz);
     }
@@ -78,20 +86,39 @@ pub(super) fn find(survey: &Survey, flat: &FlatField, edges_hz: &[f64]) -> Optio
         slice.vacant = (low..=high).contains(&slice.density);
     }
     let runs: Vec<&[Slice]> = slices
-        .chunk_by(|a, b| a.vacant == b.vacant && (b.low_hz - a.low_hz - SLICE_HZ).abs() < 1.5 * SLICE_HZ)
+        .chunk_by(|a, b| {
+            a.vacant == b.vacant && (b.low_hz - a.low_hz - SLICE_HZ).abs() < 1.5 * SLICE_HZ
+        })
         .filter(|run| run[0].vacant && run.len() as f64 * SLICE_HZ >= LEAST_VACANT_HZ)
         .collect();
-    let something_above = slices.iter().filter(|slice| slice.density > level * 1.26).count() * 10 >= slices.len();
+    let something_above = slices
+        .iter()
+        .filter(|slice| slice.density > level * 1.26)
+        .count()
+        * 10
+        >= slices.len();
     let across_an_edge = runs.iter().any(|run| {
         let (low_hz, high_hz) = (run[0].low_hz, run[run.len() - 1].low_hz + SLICE_HZ);
-        edges_hz.iter().any(|&edge| low_hz + 2.0 * SLICE_HZ < edge && edge + 2.0 * SLICE_HZ < high_hz)
+        edges_hz
+            .iter()
+            .any(|&edge| low_hz + 2.0 * SLICE_HZ < edge && edge + 2.0 * SLICE_HZ < high_hz)
     });
     let assured = !runs.is_empty() && (something_above || across_an_edge);
-    let vacant: Vec<f64> = runs.iter().flat_map(|run| run.iter().map(|slice| slice.density)).collect();
-    let density = if assured { vacant.iter().sum::<f64>() / vacant.len() as f64 } else { sorted[0].max(level * 0.5) };
+    let vacant: Vec<f64> = runs
+        .iter()
+        .flat_map(|run| run.iter().map(|slice| slice.density))
+        .collect();
+    let density = if assured {
+        vacant.iter().sum::<f64>() / vacant.len() as f64
+    } else {
+        sorted[0].max(level * 0.5)
+    };
     let vacant_tunings = (0..survey.tunings.len())
         .filter(|&tuning| {
-            let mut own = slices.iter().filter(|slice| slice.tuning == tuning).peekable();
+            let mut own = slices
+                .iter()
+                .filter(|slice| slice.tuning == tuning)
+                .peekable();
             assured && own.peek().is_some() && own.all(|slice| slice.vacant)
         })
         .collect();

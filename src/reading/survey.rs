@@ -104,10 +104,15 @@ impl Survey {
                 welch.push(&block[..count]);
                 amplitude.push(&block[..count]);
                 samples += count as u64;
-                progress(Progress { centre: tuning.centre, samples });
+                progress(Progress {
+                    centre: tuning.centre,
+                    samples,
+                });
             }
             taken_at = taken_at.or(tuning.taken_at);
-            if let Some(found) = spectrum_of(&tuning, samples - before, &mut welch, amplitude, rate_hz) {
+            if let Some(found) =
+                spectrum_of(&tuning, samples - before, &mut welch, amplitude, rate_hz)
+            {
                 dwells.push((samples - before) as f64 / rate_hz);
                 keep(&mut tunings, found);
             }
@@ -128,7 +133,12 @@ impl Survey {
             tuning.stretch = stretch;
         }
         dwells.sort_by(f64::total_cmp);
-        Ok(Survey { about, taken_at, dwell_s: dwells[dwells.len() / 2], tunings })
+        Ok(Survey {
+            about,
+            taken_at,
+            dwell_s: dwells[dwells.len() / 2],
+            tunings,
+        })
     }
 }
 
@@ -149,11 +159,17 @@ impl Survey {
                 ),
             });
         }
-        if let Some(tuning) = self.tunings.iter().find(|tuning| tuning.amplitude.clipping().clipped) {
+        if let Some(tuning) = self
+            .tunings
+            .iter()
+            .find(|tuning| tuning.amplitude.clipping().clipped)
+        {
             return Err(CaptureError::Field {
                 path: self.about.name.clone(),
                 field: format!("tuning {} MHz", tuning.centre_hz / 1e6),
-                problem: "clipped, which a terminator's noise never does: was an antenna connected?".into(),
+                problem:
+                    "clipped, which a terminator's noise never does: was an antenna connected?"
+                        .into(),
             });
         }
         Ok(())
@@ -171,7 +187,11 @@ impl Survey {
         let (first, last) = (&self.tunings[0], &self.tunings[self.tunings.len() - 1]);
         let channels = wanted.channels();
         let span = match (channels.first(), channels.last()) {
-            (Some(first), Some(last)) => format!(", which lie within {}–{} MHz", first.low.mhz(), last.high.mhz()),
+            (Some(first), Some(last)) => format!(
+                ", which lie within {}–{} MHz",
+                first.low.mhz(),
+                last.high.mhz()
+            ),
             _ => String::new(),
         };
         Err(CaptureError::Field {
@@ -189,9 +209,13 @@ impl Survey {
 
 /// Samples in a segment: a power of two that gives bins of at most 600 Hz, shorter where a tuning holds few samples.
 fn segment_length(rate_hz: f64, samples: Option<u64>) -> usize {
-    let wanted = ((rate_hz / WIDEST_BIN_HZ) as usize).next_power_of_two().clamp(256, 1 << 16);
+    let wanted = ((rate_hz / WIDEST_BIN_HZ) as usize)
+        .next_power_of_two()
+        .clamp(256, 1 << 16);
     let mut length = wanted;
-    while length > 256 && samples.is_some_and(|samples| samples < FEWEST_SEGMENTS / 2 * length as u64) {
+    while length > 256
+        && samples.is_some_and(|samples| samples < FEWEST_SEGMENTS / 2 * length as u64)
+    {
         length /= 2;
     }
     length
@@ -218,16 +242,22 @@ fn spectrum_of(
         segments: psd.segments,
         sub_dwells: psd.sub_dwells,
         amplitude,
-        stretch: Stretch { low_hz: 0.0, high_hz: 0.0 },
+        stretch: Stretch {
+            low_hz: 0.0,
+            high_hz: 0.0,
+        },
     })
 }
 
 /// Puts a tuning in its place by frequency, or averages it into one that is there already.
 fn keep(tunings: &mut Vec<TuningSpectrum>, found: TuningSpectrum) {
     let place = tunings.partition_point(|tuning| tuning.centre_hz < found.centre_hz);
-    let same = tunings[place..].iter_mut().take_while(|tuning| tuning.centre_hz == found.centre_hz).find(|tuning| {
-        tuning.gain_db == found.gain_db && tuning.density.len() == found.density.len()
-    });
+    let same = tunings[place..]
+        .iter_mut()
+        .take_while(|tuning| tuning.centre_hz == found.centre_hz)
+        .find(|tuning| {
+            tuning.gain_db == found.gain_db && tuning.density.len() == found.density.len()
+        });
     let Some(kept) = same else {
         tunings.insert(place, found);
         return;

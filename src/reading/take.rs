@@ -104,7 +104,9 @@ impl fmt::Display for Health {
                 )
             }
             Health::NoiseEstimated => f.write_str("noise estimated from vacant channels"),
-            Health::NoiseUnknown => f.write_str("noise unknown: no terminated take, no vacant channel"),
+            Health::NoiseUnknown => {
+                f.write_str("noise unknown: no terminated take, no vacant channel")
+            }
         }
     }
 }

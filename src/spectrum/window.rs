@@ -111,10 +111,12 @@ impl Window {
 mod tests {
     use super::*;
 
+    type Figures = (Window, f64, f64, f64, f64, f64, Option<(f64, f64)>);
+
     /// Handbook §6 (R: recomputed from the definitions for N = 4096), beside the figures printed in Harris 1978, Table I
     /// (from memory): name, coherent gain, noise bandwidth in bins, scalloping dB, correlation at 75 % and 50 %, then
     /// printed noise bandwidth and scalloping.
-    const FIGURES: [(Window, f64, f64, f64, f64, f64, Option<(f64, f64)>); 6] = [
+    const FIGURES: [Figures; 6] = [
         (
             Window::Rectangular,
             1.0,
