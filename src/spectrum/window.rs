@@ -242,7 +242,7 @@ mod tests {
             (Window::BlackmanHarris, 4.0, -92.0),
             (Window::FlatTop, 5.0, -93.0),
         ] {
-            let highest = (0..160)
+            let highest = (0..300)
                 .map(|step| response_db(window, main_lobe_bins + 0.05 * f64::from(step)))
                 .fold(f64::NEG_INFINITY, f64::max);
             assert!((highest - highest_db).abs() < 0.06, "{window:?}: {highest}");
