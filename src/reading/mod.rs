@@ -3,6 +3,9 @@
 //! A [`Reading`] is one channel in one [`Take`]; a take is one pass over the wanted channels with one antenna at one
 //! spot. Powers inside are linear (mean |x|², 0 dBFS = 1); levels in dBFS are derived. What was not measured is `None`.
 
+pub mod amplitude;
+pub mod pilot;
+pub mod shape;
 mod state;
 mod take;
 
