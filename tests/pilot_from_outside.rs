@@ -174,12 +174,12 @@ fn frequency_power_and_noise_agree_with_scipy() {
             };
             let pilot = look(&samples, expected_hz, half_width_hz).unwrap();
             // The table's line has its noise still in it. Its grid is 2.3 Hz; the decimation filter's length shifts
-            // the transforms by up to 0.5 % of their length, by so much the noise differs.
+            // the transforms by up to 0.5 % of their length, by so much the noise differs; its ripple is 0.003 dB.
             let with_noise = pilot.power.power + pilot.power.noise_density * pilot.power.enbw_hz;
             let error_db = 10.0 * with_noise.log10() - found_dbfs;
             let noisy = noise_amplitude > 0.0;
             assert!(
-                error_db.abs() < if noisy { 0.05 } else { 0.002 },
+                error_db.abs() < if noisy { 0.05 } else { 0.005 },
                 "{hz} Hz: {error_db} dB"
             );
             let error_hz = pilot.power.baseband_hz - found_hz;
@@ -385,10 +385,10 @@ fn detection_at_low_carrier_to_noise_ratios_as_figures() {
     for (count, visits, cn_db) in [
         (2000, 5, -12.0),
         (2000, 1, -12.0),
-        (2000, 5, -23.0),
-        (2000, 5, -24.0),
-        (2000, 1, -19.0),
-        (2000, 1, -20.0),
+        (1000, 5, -26.0),
+        (1000, 5, -28.0),
+        (1000, 1, -21.0),
+        (1000, 1, -23.0),
     ] {
         let t = trials(count, visits, cn_db);
         let n = t.errors_db.len() as f64;

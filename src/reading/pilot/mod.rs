@@ -18,6 +18,7 @@
 mod frequency_error;
 mod probe;
 mod spectrum;
+mod tail;
 
 pub use frequency_error::{
     Agreement, DELIBERATE_OFFSETS, DeliberateOffset, FrequencyError, OutlyingPilot, PilotOffset,
