@@ -35,7 +35,7 @@ const PLUS: usize = 0;
 const MINUS: usize = 1;
 
 /// Samples are summed in single precision over this many, then added up in double.
-const BLOCK: usize = 64;
+const BLOCK: usize = 256;
 
 /// The step assumed where the source has none (floating-point samples), only to sort amplitudes near full scale.
 const NOTIONAL_STEP: f64 = 1.0 / 127.5;
@@ -224,43 +224,28 @@ impl AmplitudeStats {
         self.step.unwrap_or(NOTIONAL_STEP)
     }
 
-    /// Adds a block's sums and returns its largest amplitude on a rail. Plain lanes, so that the compiler can use
-    /// vector instructions.
+    /// Adds a block's sums and returns its largest amplitude on a rail.
     fn add(&mut self, block: &[Sample]) -> f32 {
-        const LANES: usize = 8;
-        let (mut sums, mut squares, mut largest) = ([0f32; LANES], [0f32; LANES], [0f32; LANES]);
-        let chunks = block.chunks_exact(LANES / 2);
-        let rest = chunks.remainder();
-        let mut lane = |lane: usize, x: f32| {
-            sums[lane] += x;
-            squares[lane] += x * x;
-            largest[lane] = if x.abs() > largest[lane] {
-                x.abs()
-            } else {
-                largest[lane]
-            };
-        };
-        for chunk in chunks {
-            for (k, x) in chunk.iter().enumerate() {
-                lane(2 * k, x.re);
-                lane(2 * k + 1, x.im);
-            }
-        }
-        for x in rest {
-            lane(0, x.re);
-            lane(1, x.im);
-        }
+        let Lanes {
+            sums,
+            squares,
+            largest,
+        } = Lanes::of(block);
         for k in 0..LANES {
             self.sums[k % 2] += f64::from(sums[k]);
             self.squares[k % 2] += f64::from(squares[k]);
         }
-        largest.iter().fold(0.0, |a, &b| a.max(b))
+        largest.iter().fold(0.0, |a, &b| if b > a { b } else { a })
     }
 
     /// Counts a block's values near full scale, code by code; seldom needed.
     fn sort(&mut self, block: &[Sample]) {
         let step = self.sorting_step();
         for x in block {
+            if x.re.abs().max(x.im.abs()) < self.near_end {
+                self.runs = [0; 4];
+                continue;
+            }
             let mut least = [CODES; 2];
             for (rail, value) in [x.re, x.im].into_iter().enumerate() {
                 let sign = if value >= 0.0 { PLUS } else { MINUS };
@@ -279,6 +264,56 @@ impl AmplitudeStats {
             for (short, count) in self.at_end.iter_mut().enumerate() {
                 *count += u64::from(least[PLUS] <= short || least[MINUS] == 0);
             }
+        }
+    }
+}
+
+const LANES: usize = 8;
+
+/// Sums over a block in plain lanes (I and Q in turn), so that the compiler can use vector instructions.
+struct Lanes {
+    sums: [f32; LANES],
+    squares: [f32; LANES],
+    largest: [f32; LANES],
+}
+
+impl Lanes {
+    /// Not inlined: merged into its caller it took a fifth longer (0.40 against 0.33 ns a sample).
+    #[inline(never)]
+    fn of(block: &[Sample]) -> Lanes {
+        let (mut sums, mut squares, mut largest) = ([0f32; LANES], [0f32; LANES], [0f32; LANES]);
+        let chunks = block.chunks_exact(LANES / 2);
+        let rest = chunks.remainder();
+        for c in chunks {
+            let x = [
+                c[0].re, c[0].im, c[1].re, c[1].im, c[2].re, c[2].im, c[3].re, c[3].im,
+            ];
+            for lane in 0..LANES {
+                sums[lane] += x[lane];
+            }
+            for lane in 0..LANES {
+                squares[lane] += x[lane] * x[lane];
+            }
+            for lane in 0..LANES {
+                let size = x[lane].abs();
+                largest[lane] = if size > largest[lane] {
+                    size
+                } else {
+                    largest[lane]
+                };
+            }
+        }
+        for c in rest {
+            for (lane, x) in [c.re, c.im].into_iter().enumerate() {
+                sums[lane] += x;
+                squares[lane] += x * x;
+                largest[lane] = largest[lane].max(x.abs());
+            }
+        }
+        Lanes {
+            sums,
+            squares,
+            largest,
         }
     }
 }

@@ -5,7 +5,7 @@
 //! tuning are [combined](PilotSpectrum::combine), incoherently, so that neither the length of a visit nor the pauses
 //! between visits matter. [`PilotSpectrum::find`] decides whether a pilot is there and measures it;
 //! [`PilotSpectrum::measure_at`] measures at a frequency known from elsewhere, without choosing.
-//! [`frequency_error`] turns the offsets of several pilots into the receiver's error in parts per million.
+//! [`frequency_error()`] turns the offsets of several pilots into the receiver's error in parts per million.
 //!
 //! Frequencies are in baseband, in hertz, 0 at the tuning's centre, negative below it. Powers are linear (mean |x|², 0
 //! dBFS = 1), a pure tone of amplitude *a* having *a*², whatever the window. Nothing here corrects for the slope of the

@@ -218,10 +218,9 @@ impl PilotProbe {
     fn filter(&mut self) {
         while self.next + self.taps.len() <= self.filled {
             let span = self.next..self.next + self.taps.len();
-            let re = dot(&self.line_re[span.clone()], &self.taps);
-            let im = dot(&self.line_im[span], &self.taps);
+            let filtered = dot(&self.line_re[span.clone()], &self.line_im[span], &self.taps);
             self.next += self.decimation;
-            self.segment[self.segment_filled] = Sample::new(re, im);
+            self.segment[self.segment_filled] = filtered;
             self.segment_filled += 1;
             if self.segment_filled == self.segment.len() {
                 self.transform();
@@ -311,14 +310,18 @@ fn smooth_at_least(least: usize) -> usize {
         .unwrap_or(least)
 }
 
-fn dot(x: &[f32], taps: &[f32]) -> f32 {
-    let mut lanes = [0f32; LANES];
-    for (x, t) in x.chunks_exact(LANES).zip(taps.chunks_exact(LANES)) {
+/// Both rails in one loop, and the lanes added as a tree: sums that wait for one another cost half the speed.
+fn dot(re: &[f32], im: &[f32], taps: &[f32]) -> Sample {
+    let (mut a, mut b) = ([0f32; LANES], [0f32; LANES]);
+    let lines = re.chunks_exact(LANES).zip(im.chunks_exact(LANES));
+    for ((re, im), t) in lines.zip(taps.chunks_exact(LANES)) {
         for lane in 0..LANES {
-            lanes[lane] += x[lane] * t[lane];
+            a[lane] += re[lane] * t[lane];
+            b[lane] += im[lane] * t[lane];
         }
     }
-    lanes.iter().sum()
+    let tree = |x: [f32; LANES]| ((x[0] + x[4]) + (x[1] + x[5])) + ((x[2] + x[6]) + (x[3] + x[7]));
+    Sample::new(tree(a), tree(b))
 }
 
 #[cfg(test)]

@@ -31,7 +31,8 @@ const HANN_BIN_SPREAD: f64 = 35.0 / 18.0;
 const MEDIAN_VARIANCE: f64 = 2.081_368_981_005_608;
 
 /// The chance of a false alarm is stated as this many times what the theory says: with 1, simulation gave 17 alarms in
-/// 20 000 searches of one visit, too near the allowed 20 (the theory takes the noise estimate as a gamma variable).
+/// 20 000 searches of one visit, too near the allowed 20 (the theory takes the noise estimate as a gamma variable); with
+/// 2 there were 6.
 const FALSE_ALARM_MARGIN: f64 = 2.0;
 
 /// Bins of one transform's resolution on either side of a line that are left out of its noise.

@@ -15,7 +15,7 @@ pub const LONGEST_ECHO_S: f64 = 30e-6;
 /// repeated tuning after tuning.
 pub const WEAKEST_ECHO: f64 = 0.03;
 
-/// The chance of calling noise an echo, per channel, that [`echo`] allows.
+/// The chance of calling noise an echo, per channel, that [`echo()`] allows.
 pub const FALSE_ALARM: f64 = 1e-3;
 
 /// Width to which the density is averaged before an echo is looked for: fine enough for [`LONGEST_ECHO_S`].
