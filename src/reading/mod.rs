@@ -4,11 +4,8 @@
 //! spot. Powers inside are linear (mean |x|², 0 dBFS = 1); levels in dBFS are derived. What was not measured is `None`.
 
 pub mod amplitude;
-pub mod assemble;
-pub mod evaluate;
-mod floor;
-pub mod guard;
-pub mod spurs;
+pub mod pilot;
+pub mod shape;
 mod state;
 pub mod survey;
 mod take;
