@@ -4,8 +4,13 @@
 //! spot. Powers inside are linear (mean |x|², 0 dBFS = 1); levels in dBFS are derived. What was not measured is `None`.
 
 pub mod amplitude;
+pub mod assemble;
+pub mod evaluate;
+mod floor;
+pub mod guard;
 pub mod pilot;
 pub mod shape;
+pub mod spurs;
 mod state;
 pub mod survey;
 mod take;
