@@ -1,5 +1,7 @@
 //! The 8-bit converter's scale: byte `b` is (b − 127.5) / 127.5 on each rail, I before Q.
 
+use multiversion::multiversion;
+
 use super::Sample;
 
 /// The byte nearest to 127.5 + 127.5·`rail`, at most 255 and at least 0; 0 for NaN.
@@ -10,10 +12,23 @@ pub(crate) fn from_rail(rail: f32) -> u8 {
 
 /// The sample that a pair of bytes stands for.
 pub(crate) fn to_sample(pair: [u8; 2]) -> Sample {
-    Sample::new(
-        (f32::from(pair[0]) - 127.5) / 127.5,
-        (f32::from(pair[1]) - 127.5) / 127.5,
-    )
+    let mut sample = [Sample::default()];
+    to_samples(&pair, &mut sample);
+    sample[0]
+}
+
+/// Turns 8-bit bytes, I and Q in turn, into samples: `into` has one place for each pair.
+#[multiversion(targets(
+    "x86_64+avx512f+avx512vl+avx512bw+avx512dq+avx2+fma",
+    "x86_64+avx2+fma",
+    "aarch64+neon"
+))]
+pub fn to_samples(bytes: &[u8], into: &mut [Sample]) {
+    const SCALE: f32 = 1.0 / 127.5;
+    let rails: &mut [f32] = bytemuck::cast_slice_mut(into);
+    for (rail, &byte) in rails.iter_mut().zip(bytes) {
+        *rail = (f32::from(byte) - 127.5) * SCALE;
+    }
 }
 
 /// Rounds samples to bytes, clipping at the ends: `into` takes two bytes a sample.

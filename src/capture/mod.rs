@@ -9,7 +9,7 @@ use num_complex::Complex;
 
 use crate::units::{Decibels, Hertz};
 
-mod bytes;
+pub mod bytes;
 mod error;
 pub mod recording;
 mod sigmf;

@@ -8,9 +8,9 @@ use std::fs::{self, File};
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
-use multiversion::multiversion;
 use sha2::{Digest, Sha512};
 
+use super::bytes::to_samples;
 use super::sigmf::{Datatype, Metadata, check_frequency, check_sample_rate};
 use super::{About, CaptureError, Sample, Source, Tuning};
 use crate::units::{Decibels, Hertz};
@@ -37,8 +37,8 @@ pub struct Recording {
     /// Whether the current tuning lasts until the input's end.
     open_ended: bool,
     bytes: Vec<u8>,
-    /// Bytes at the start of `bytes` that belong to a sample still incomplete.
-    kept: usize,
+    /// What of `bytes` has been read and not handed out; all of it belongs to the current tuning.
+    unread: std::ops::Range<usize>,
     samples_read: u64,
     hash: Option<(Sha512, String)>,
     trailing: bool,
@@ -255,7 +255,7 @@ impl Recording {
             left: Some(0),
             open_ended: false,
             bytes: vec![0; BLOCK_BYTES],
-            kept: 0,
+            unread: 0..0,
             samples_read: 0,
             hash,
             trailing: true,
@@ -271,21 +271,24 @@ impl Recording {
             .sum()
     }
 
-    /// Reads once into `bytes[kept..end]`; 0 at the input's end.
+    /// Reads once, behind what is unread, at most up to `bytes[end]`; 0 at the input's end.
     fn fill(&mut self, end: usize) -> Result<usize, CaptureError> {
+        let from = self.unread.end;
         let got = loop {
-            match self.input.read(&mut self.bytes[self.kept..end]) {
+            match self.input.read(&mut self.bytes[from..end]) {
                 Err(error) if error.kind() == ErrorKind::Interrupted => {}
                 other => break other.map_err(|error| CaptureError::io(&self.path, &error))?,
             }
         };
         if let Some((hash, _)) = &mut self.hash {
-            hash.update(&self.bytes[self.kept..self.kept + got]);
+            hash.update(&self.bytes[from..from + got]);
         }
         Ok(got)
     }
 
+    /// Drops what is unread, and `count` bytes behind it.
     fn pass_over(&mut self, mut count: u64) -> Result<(), CaptureError> {
+        self.unread = 0..0;
         while count > 0 {
             let end = count.min(BLOCK_BYTES as u64) as usize;
             match self.fill(end)? {
@@ -293,6 +296,13 @@ impl Recording {
                 got => count -= got as u64,
             }
         }
+        Ok(())
+    }
+
+    /// Drops what is unread, and everything behind it.
+    fn pass_over_all(&mut self) -> Result<(), CaptureError> {
+        self.unread = 0..0;
+        while self.fill(BLOCK_BYTES)? > 0 {}
         Ok(())
     }
 
@@ -318,7 +328,7 @@ impl Recording {
             ));
         }
         if self.hash.is_some() {
-            while self.fill(BLOCK_BYTES)? > 0 {}
+            self.pass_over_all()?;
         }
         if let Some((hash, expected)) = self.hash.take() {
             let found: String = hash
@@ -351,14 +361,10 @@ impl Source for Recording {
         // What the caller left of the current tuning is passed over.
         match self.left {
             Some(left) => {
-                let rest = left * self.datatype.bytes() as u64 - self.kept as u64;
-                self.kept = 0;
-                self.pass_over(rest)?;
+                let width = self.datatype.bytes() as u64;
+                self.pass_over(left * width - self.unread.len() as u64)?;
             }
-            None => {
-                self.kept = 0;
-                while self.fill(BLOCK_BYTES)? > 0 {}
-            }
+            None => self.pass_over_all()?,
         }
         self.left = Some(0);
         let Some(stretch) = self.stretches.next() else {
@@ -373,17 +379,24 @@ impl Source for Recording {
 
     fn read(&mut self, into: &mut [Sample]) -> Result<usize, CaptureError> {
         let width = self.datatype.bytes();
-        let wanted = (into.len() as u64)
-            .min(self.left.unwrap_or(u64::MAX))
-            .min((BLOCK_BYTES / width) as u64) as usize;
+        let left = self.left.unwrap_or(u64::MAX);
+        let wanted = left.min(into.len() as u64) as usize;
         if wanted == 0 {
             return Ok(0);
         }
-        while self.kept < width {
-            match self.fill(wanted * width)? {
-                0 if !self.open_ended => return Err(self.ended_early()),
-                0 => {
-                    if self.kept > 0 {
+        if self.unread.len() < width {
+            // A sample that is still incomplete goes to the front; at most this tuning's bytes follow it.
+            self.bytes.copy_within(self.unread.clone(), 0);
+            self.unread = 0..self.unread.len();
+            let end = left.saturating_mul(width as u64).min(BLOCK_BYTES as u64) as usize;
+            while self.unread.len() < width {
+                match self.fill(end)? {
+                    0 if !self.open_ended => return Err(self.ended_early()),
+                    0 if self.unread.is_empty() => {
+                        self.left = Some(0);
+                        return Ok(0);
+                    }
+                    0 => {
                         return Err(CaptureError::unreadable(
                             &self.path,
                             format!(
@@ -392,15 +405,13 @@ impl Source for Recording {
                             ),
                         ));
                     }
-                    self.left = Some(0);
-                    return Ok(0);
+                    got => self.unread.end += got,
                 }
-                got => self.kept += got,
             }
         }
-        let count = self.kept / width;
-        let used = count * width;
-        convert(self.datatype, &self.bytes[..used], &mut into[..count]);
+        let count = wanted.min(self.unread.len() / width);
+        let used = self.unread.start..self.unread.start + count * width;
+        convert(self.datatype, &self.bytes[used.clone()], &mut into[..count]);
         if self.datatype == Datatype::Cf32Le
             && let Some(index) = into[..count]
                 .iter()
@@ -414,8 +425,7 @@ impl Source for Recording {
                 ),
             ));
         }
-        self.bytes.copy_within(used..self.kept, 0);
-        self.kept -= used;
+        self.unread.start = used.end;
         self.samples_read += count as u64;
         if let Some(left) = &mut self.left {
             *left -= count as u64;
@@ -444,18 +454,9 @@ fn open_file(path: &Path) -> Result<(File, u64), CaptureError> {
 }
 
 /// Turns the bytes of whole samples into samples; `into` has one place for each.
-#[multiversion(targets("x86_64+avx512f+avx512vl+avx2+fma", "x86_64+avx2+fma", "aarch64+neon"))]
 fn convert(datatype: Datatype, bytes: &[u8], into: &mut [Sample]) {
     match datatype {
-        Datatype::Cu8 => {
-            const SCALE: f32 = 1.0 / 127.5;
-            for (x, b) in into.iter_mut().zip(bytes.as_chunks::<2>().0) {
-                *x = Sample::new(
-                    (f32::from(b[0]) - 127.5) * SCALE,
-                    (f32::from(b[1]) - 127.5) * SCALE,
-                );
-            }
-        }
+        Datatype::Cu8 => to_samples(bytes, into),
         Datatype::Ci8 => {
             const SCALE: f32 = 1.0 / 127.5;
             for (x, b) in into.iter_mut().zip(bytes.as_chunks::<2>().0) {

@@ -383,7 +383,7 @@ fn read(
         if let Some(steps) = piece
             .tuning
             .amplitude
-            .drive_steps()
+            .drive_lsb_rms()
             .filter(|&steps| steps < WEAK_DRIVE_STEPS)
         {
             reading.health.push(Health::WeakDrive {

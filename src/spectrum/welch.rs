@@ -67,14 +67,15 @@ impl WelchSettings {
 pub struct Welch {
     settings: WelchSettings,
     transform: Arc<dyn Fft<f32>>,
-    /// The window's terms a_0, a_1, …
-    terms: Vec<f32>,
-    /// The samples of the segment being filled.
+    factors: kernels::Factors,
+    /// The segment being filled, of which the first `filled` samples are there.
     segment: Vec<Sample>,
+    /// The next one, which takes over what the two share: a transform leaves its input in ruins.
+    next: Vec<Sample>,
     filled: usize,
     work: Vec<Sample>,
     scratch: Vec<Sample>,
-    /// Sum of (Re X)² and (Im X)², interleaved, over the segments since the last carry, in the transform's own order.
+    /// Sum of |X|² over the segments since the last carry, in the transform's own order of bins.
     recent: Vec<f32>,
     recent_segments: usize,
     sum: Vec<f64>,
@@ -191,7 +192,7 @@ impl SubDwells {
         {
             for (band, power) in bands.iter_mut().enumerate() {
                 let of_band = &half[band * half.len() / HALF..(band + 1) * half.len() / HALF];
-                *power += f64::from(of_band.iter().sum::<f32>());
+                *power += f64::from(sum_in_lanes(of_band));
             }
         }
         self.filled += segments;
@@ -229,16 +230,17 @@ impl Welch {
             "an overlap of {overlap} leaves nothing of a segment of {length} samples"
         );
         let transform = FftPlanner::new().plan_fft_forward(length);
-        let scratch = vec![Sample::default(); transform.get_immutable_scratch_len()];
+        let scratch = vec![Sample::default(); transform.get_outofplace_scratch_len()];
         Welch {
             settings,
             transform,
-            terms: window.terms().iter().map(|&a| a as f32).collect(),
+            factors: kernels::Factors::of(window.terms()),
             segment: vec![Sample::default(); length],
+            next: vec![Sample::default(); length],
             filled: 0,
             work: vec![Sample::default(); length],
             scratch,
-            recent: vec![0.0; 2 * length],
+            recent: vec![0.0; length],
             recent_segments: 0,
             sum: vec![0.0; length],
             segments: 0,
@@ -263,45 +265,53 @@ impl Welch {
 
     /// Takes the next samples, in blocks of any size; allocates nothing for them.
     pub fn push(&mut self, mut samples: &[Sample]) {
+        while !samples.is_empty() {
+            let space = self.space();
+            let count = space.len().min(samples.len());
+            space[..count].copy_from_slice(&samples[..count]);
+            self.advance(count);
+            samples = &samples[count..];
+        }
+    }
+
+    /// Where the next samples may be written in place of a [`push`](Welch::push), at least one; then call
+    /// [`advance`](Welch::advance). Samples that are written right into it are transformed while the processor still
+    /// has them at hand.
+    pub fn space(&mut self) -> &mut [Sample] {
+        &mut self.segment[self.filled..]
+    }
+
+    /// Takes the first `count` samples of [`space`](Welch::space) as the next ones.
+    ///
+    /// # Panics
+    /// When `count` is more than there is space.
+    pub fn advance(&mut self, count: usize) {
         let WelchSettings {
             length, overlap, ..
         } = self.settings;
-        let hop = length - overlap;
-        // Segments that begin in what is left of earlier blocks are put together first …
-        while self.filled > 0 {
-            let now = &samples[..samples.len().min(length - self.filled)];
-            self.segment[self.filled..self.filled + now.len()].copy_from_slice(now);
-            if self.filled + now.len() < length {
-                self.filled += now.len();
-                return;
-            }
-            let segment = std::mem::take(&mut self.segment);
-            self.add_segment(&segment);
-            self.segment = segment;
-            if self.filled <= hop {
-                samples = &samples[hop - self.filled..];
-                self.filled = 0;
-            } else {
-                self.segment.copy_within(hop..self.filled, 0);
-                self.filled -= hop;
-            }
+        self.filled += count;
+        assert!(
+            self.filled <= length,
+            "{count} samples are more than there was space for"
+        );
+        if self.filled == length {
+            self.next[..overlap].copy_from_slice(&self.segment[length - overlap..]);
+            self.add_segment();
+            std::mem::swap(&mut self.segment, &mut self.next);
+            self.filled = overlap;
         }
-        // … and the others are taken where they stand.
-        while samples.len() >= length {
-            self.add_segment(&samples[..length]);
-            samples = &samples[hop..];
-        }
-        self.segment[..samples.len()].copy_from_slice(samples);
-        self.filled = samples.len();
     }
 
-    fn add_segment(&mut self, segment: &[Sample]) {
-        self.transform
-            .process_immutable_with_scratch(segment, &mut self.work, &mut self.scratch);
+    fn add_segment(&mut self) {
+        self.transform.process_outofplace_with_scratch(
+            &mut self.segment,
+            &mut self.work,
+            &mut self.scratch,
+        );
         if self.settings.remove_mean {
             self.work[0] = Sample::default();
         }
-        kernels::add_windowed(&self.work, &self.terms, &mut self.recent);
+        kernels::add_windowed(&self.work, &self.factors, &mut self.recent);
         self.recent_segments += 1;
         if self.recent_segments == self.sub_dwells.segments_each.min(SEGMENTS_IN_F32) {
             self.carry();
@@ -310,9 +320,7 @@ impl Welch {
 
     /// Moves the recent sum to the long one, and to the sub-dwells.
     fn carry(&mut self) {
-        for (sum, [re, im]) in self.sum.iter_mut().zip(self.recent.as_chunks::<2>().0) {
-            *sum += f64::from(re + im);
-        }
+        kernels::add_up(&self.recent, &mut self.sum);
         self.segments += self.recent_segments as u64;
         self.sub_dwells.push(&self.recent, self.recent_segments);
         self.recent.fill(0.0);
@@ -331,11 +339,21 @@ impl Welch {
                 sub_dwells: SubDwells::default(),
             };
         }
-        let points = self.settings.window.points(self.settings.length);
-        let divisor = match self.settings.scaling {
-            Scaling::Density => sample_rate_hz * points.iter().map(|w| w * w).sum::<f64>(),
-            Scaling::Spectrum => points.iter().sum::<f64>().powi(2),
-        } * self.segments as f64;
+        let WelchSettings {
+            length,
+            window,
+            scaling,
+            ..
+        } = self.settings;
+        // Σw and Σw² of a sum of cosines in closed form.
+        let sum = length as f64 * window.coherent_gain();
+        let divisor = match scaling {
+            Scaling::Density => {
+                sample_rate_hz * sum * window.coherent_gain() * window.noise_bandwidth_bins()
+            }
+            Scaling::Spectrum => sum * sum,
+        } * self.segments as f64
+            / self.factors.scale;
         let (positive, negative) = self.sum.split_at(self.sum.len() / 2);
         let bins = negative
             .iter()
@@ -348,4 +366,16 @@ impl Welch {
             sub_dwells: self.sub_dwells.clone(),
         }
     }
+}
+
+/// Sum of some floats in sixteen lanes, which can be added several at a time.
+fn sum_in_lanes(values: &[f32]) -> f32 {
+    let mut lanes = [0f32; 16];
+    let (chunks, rest) = values.as_chunks::<16>();
+    for chunk in chunks {
+        for (lane, value) in lanes.iter_mut().zip(chunk) {
+            *lane += value;
+        }
+    }
+    lanes.iter().chain(rest).sum()
 }
