@@ -162,14 +162,15 @@ impl<'c> Words<'c> {
                     (None, State::Vacant) => "not to be seen".to_string(),
                     (None, _) => "below".to_string(),
                 };
-                let above = if state == State::Brink {
-                    format!("only {} above, on the brink", db(above))
+                let (only, brink) = if state == State::Brink {
+                    ("only ", " and so on the brink")
                 } else {
-                    format!("{} above", db(above))
+                    ("", "")
                 };
                 sentences.push(format!(
-                    "Channel {} crosses the cliff: with {winner} it is {above} the threshold, with {loser} {below}.",
-                    one.channel
+                    "Channel {} crosses the cliff: with {winner} it is {only}{} above the threshold{brink}, with {loser} {below}.",
+                    one.channel,
+                    db(above)
                 ));
             }
             if !firmer.is_empty() {
