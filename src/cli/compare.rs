@@ -77,7 +77,15 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         draw::check_ending(path).map_err(Failure::usage)?;
     }
     let words = [arguments.a.as_str(), arguments.b.as_str()];
-    let material = match words.map(input::names_recording) {
+    let is_antenna = |word: &str| {
+        let logbook = arguments
+            .log
+            .path()
+            .ok()
+            .and_then(|path| Logbook::open_existing(&path).ok());
+        logbook.is_some_and(|logbook| logbook.check_antenna(word).is_ok())
+    };
+    let material = match words.map(|word| input::names_recording(word, is_antenna)) {
         [true, true] => from_recordings(arguments)?,
         [false, false] => from_logbook(arguments)?,
         [a_is_file, _] => {

@@ -362,12 +362,12 @@ fn export(
         ));
     }
     match out {
-        None => {
-            let mut bytes = BufWriter::new(io::stdout().lock());
-            write(&mut bytes)?;
-            bytes.flush()?;
+        None => output::stream(|out| {
+            let mut writer = BufWriter::new(out);
+            write(&mut writer)?;
+            writer.flush()?;
             Ok(())
-        }
+        }),
         Some(path) => {
             // Under another name until it is whole: a full disk leaves no half of an export.
             let partial = path.with_extension("partial");

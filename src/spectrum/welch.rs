@@ -349,3 +349,6 @@ impl Welch {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
