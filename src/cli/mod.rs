@@ -111,8 +111,13 @@ fn misread(error: &clap::Error) -> ExitCode {
     complain(&format!("{}; see --help", paragraphs.join("; ")), 2)
 }
 
+/// Says it in one line, whatever the names and texts in it.
 fn complain(problem: &str, status: u8) -> ExitCode {
-    let line = problem.split_whitespace().collect::<Vec<_>>().join(" ");
+    let line: String = problem
+        .split_whitespace()
+        .collect::<Vec<_>>()
+        .join(" ")
+        .replace(char::is_control, "\u{fffd}");
     let _ = writeln!(io::stderr(), "gainsay: {line}");
     ExitCode::from(status)
 }

@@ -63,6 +63,11 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let antenna = name("--antenna", &arguments.antenna)?;
     let spot = name("--spot", &arguments.spot)?;
+    if arguments.from == "-" && arguments.terminated.as_deref() == Some("-") {
+        return Err(Failure::usage(
+            "--from and --terminated can't both be standard input, which is read once: put one of them into a file",
+        ));
+    }
     let plan = arguments.channels.plan()?;
     let wanted = arguments.channels.wanted(&plan)?;
     // Opened first: a logbook that can't be used is better known before a long pass than after it.

@@ -19,14 +19,26 @@ use program::{Place, fixture};
 fn refuses_recording(place: &Place, recording: &str, says: &[&str]) {
     let good = fixture("vsb-a");
     let take = |from: &str, more: &[&str]| {
-        let start = ["take", "--from", from, "--antenna", "loop", "--spot", "roof"];
+        let start = [
+            "take",
+            "--from",
+            from,
+            "--antenna",
+            "loop",
+            "--spot",
+            "roof",
+        ];
         place.refuses(1, start.iter().chain(more), says);
     };
     take(recording, &[]);
     take(&good, &["--terminated", recording]);
     place.refuses(1, ["compare", &good, recording], says);
     place.refuses(1, ["compare", recording, &good], says);
-    place.refuses(1, ["compare", &good, &good, "--terminated", recording], says);
+    place.refuses(
+        1,
+        ["compare", &good, &good, "--terminated", recording],
+        says,
+    );
 }
 
 /// A recording is refused as the take.
@@ -34,7 +46,15 @@ fn refuses_recording(place: &Place, recording: &str, says: &[&str]) {
 fn refuses_take(place: &Place, recording: &str, says: &[&str]) {
     place.refuses(
         1,
-        ["take", "--from", recording, "--antenna", "loop", "--spot", "roof"],
+        [
+            "take",
+            "--from",
+            recording,
+            "--antenna",
+            "loop",
+            "--spot",
+            "roof",
+        ],
         says,
     );
 }

@@ -57,7 +57,16 @@ fn recordings_that_may_not_be_read() {
         mode(&place.path(meta), 0o644);
         mode(&place.path(closed), 0o000);
         for arguments in [
-            ["take", "--from", meta, "--antenna", "loop", "--spot", "roof"].to_vec(),
+            [
+                "take",
+                "--from",
+                meta,
+                "--antenna",
+                "loop",
+                "--spot",
+                "roof",
+            ]
+            .to_vec(),
             ["compare", meta, meta].to_vec(),
         ] {
             let says = [closed, "permission"];
@@ -67,9 +76,22 @@ fn recordings_that_may_not_be_read() {
     }
     fs::write(place.path("closed.bin"), &made.data).expect("written");
     mode(&place.path("closed.bin"), 0o000);
-    let mut arguments = ["take", "--from", "closed.bin", "--antenna", "loop", "--spot", "roof"].to_vec();
+    let mut arguments = [
+        "take",
+        "--from",
+        "closed.bin",
+        "--antenna",
+        "loop",
+        "--spot",
+        "roof",
+    ]
+    .to_vec();
     arguments.extend(["--rate", "2.4M", "--tuned", "507M"]);
-    place.refused(1, as_someone(&place, &arguments), &["closed.bin", "permission"]);
+    place.refused(
+        1,
+        as_someone(&place, &arguments),
+        &["closed.bin", "permission"],
+    );
 }
 
 #[test]
@@ -79,19 +101,35 @@ fn logbooks_that_may_not_be_written() {
     for file in ["good.sigmf-meta", "good.sigmf-data"] {
         mode(&place.path(file), 0o644);
     }
-    let take = ["take", "--from", "good.sigmf-meta", "--antenna", "loop", "--spot", "roof"];
+    let take = [
+        "take",
+        "--from",
+        "good.sigmf-meta",
+        "--antenna",
+        "loop",
+        "--spot",
+        "roof",
+    ];
     // The folder is closed: no new logbook in it.
     fs::create_dir(place.path("closed")).expect("a folder");
     mode(&place.path("closed"), 0o555);
     for log in ["closed/logbook.sqlite", "closed/deeper/logbook.sqlite"] {
         let arguments: Vec<&str> = take.iter().copied().chain(["--log", log]).collect();
-        place.refused(1, as_someone(&place, &arguments), &["closed", "logbook.sqlite"]);
+        place.refused(
+            1,
+            as_someone(&place, &arguments),
+            &["closed", "logbook.sqlite"],
+        );
         assert_eq!(fs::read_dir(place.path("closed")).expect("it").count(), 0);
     }
     // The file is closed to writing: it can be listed, and takes are refused.
     mode(&place.logbook(), 0o444);
     place.refused(1, as_someone(&place, &take), &["logbook.sqlite", "written"]);
-    place.refused(1, as_someone(&place, &["log", "note", "1", "x"]), &["logbook.sqlite", "written"]);
+    place.refused(
+        1,
+        as_someone(&place, &["log", "note", "1", "x"]),
+        &["logbook.sqlite", "written"],
+    );
     as_someone(&place, &["log"]).assert().success();
     // The file is closed altogether.
     mode(&place.logbook(), 0o000);
@@ -139,7 +177,16 @@ fn names_that_are_no_utf_8() {
     let mut command = place.command();
     command
         .current_dir(&folder)
-        .args(["take", "--from", "good.sigmf-meta", "--antenna", "loop", "--spot", "roof", "--log"])
+        .args([
+            "take",
+            "--from",
+            "good.sigmf-meta",
+            "--antenna",
+            "loop",
+            "--spot",
+            "roof",
+            "--log",
+        ])
         .arg(OsStr::from_bytes(b"log\xe9.sqlite"));
     Command::from_std(command).assert().success();
     assert!(folder.join(OsStr::from_bytes(b"log\xe9.sqlite")).exists());

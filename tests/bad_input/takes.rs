@@ -13,20 +13,52 @@ fn takes_with_different_rates() {
         .with("/global/core:sample_rate", json!(2_000_000))
         .write(&place, "slower");
     place.refuses(1, ["compare", &fixture("vsb-a"), &slower], &["sample rate"]);
-    place.text(["take", "--from", &slower, "--antenna", "whip", "--spot", "window"]);
+    place.text([
+        "take",
+        "--from",
+        &slower,
+        "--antenna",
+        "whip",
+        "--spot",
+        "window",
+    ]);
     place.refuses(1, ["compare", "loop", "whip"], &["sample rate"]);
 }
 
 #[test]
 fn antennas_that_are_not_in_the_logbook() {
     let place = Place::with_takes();
-    place.refuses(1, ["compare", "loop", "eras"], &["\"eras\"", "did you mean \"ears\""]);
-    place.refuses(1, ["compare", "Loop", "ears"], &["\"Loop\"", "did you mean \"loop\""]);
-    place.refuses(1, ["compare", "loop", "parabolic dish"], &["parabolic dish", "ears", "loop"]);
-    place.refuses(1, ["compare", "loop", "ears", "--spot", "windo"], &["windo", "did you mean \"window\""]);
+    place.refuses(
+        1,
+        ["compare", "loop", "eras"],
+        &["\"eras\"", "did you mean \"ears\""],
+    );
+    place.refuses(
+        1,
+        ["compare", "Loop", "ears"],
+        &["\"Loop\"", "did you mean \"loop\""],
+    );
+    place.refuses(
+        1,
+        ["compare", "loop", "parabolic dish"],
+        &["parabolic dish", "ears", "loop"],
+    );
+    place.refuses(
+        1,
+        ["compare", "loop", "ears", "--spot", "windo"],
+        &["windo", "did you mean \"window\""],
+    );
     let file = fixture("vsb-a");
-    place.refuses(2, ["compare", &file, "ears"], &["vsb-a.sigmf-meta", "\"ears\"", "two recordings"]);
-    place.refuses(2, ["compare", "ears", &file], &["vsb-a.sigmf-meta", "\"ears\""]);
+    place.refuses(
+        2,
+        ["compare", &file, "ears"],
+        &["vsb-a.sigmf-meta", "\"ears\"", "two recordings"],
+    );
+    place.refuses(
+        2,
+        ["compare", "ears", &file],
+        &["vsb-a.sigmf-meta", "\"ears\""],
+    );
     for option in ["--antenna", "--spot"] {
         let mut arguments = vec!["take", "--from", &file];
         for other in ["--antenna", "--spot"] {
@@ -42,7 +74,13 @@ fn a_plot_whose_ending_says_nothing_is_refused_before_any_work() {
     for option in ["--plot", "--spectrum"] {
         for name in ["plot.jpg", "plot", ".svg", "plot.svg.txt"] {
             // The recordings aren't there: the plot's name was looked at first.
-            let arguments = ["compare", "none-a.sigmf-meta", "none-b.sigmf-meta", option, name];
+            let arguments = [
+                "compare",
+                "none-a.sigmf-meta",
+                "none-b.sigmf-meta",
+                option,
+                name,
+            ];
             place.refuses(2, arguments, &[name, ".svg or .png"]);
             assert!(!place.path(name).exists());
         }
@@ -53,7 +91,13 @@ fn a_plot_whose_ending_says_nothing_is_refused_before_any_work() {
 fn a_plot_that_cant_be_written_is_said_after_the_table() {
     let place = Place::with_takes();
     let output = place
-        .run(["compare", "loop", "ears", "--plot", "no-such-folder/plot.svg"])
+        .run([
+            "compare",
+            "loop",
+            "ears",
+            "--plot",
+            "no-such-folder/plot.svg",
+        ])
         .assert()
         .code(1)
         .get_output()
@@ -74,17 +118,23 @@ fn plans_that_cant_be() {
         ("empty.toml", Some(""), "empty.toml"),
         (
             "back.toml",
-            Some("title = \"x\"\nsource = \"y\"\n[[band]]\nfirst = 4\nlast = 1\nlow_mhz = 506\nwidth_mhz = 6\nstandards = [\"8vsb\"]"),
+            Some(
+                "title = \"x\"\nsource = \"y\"\n[[band]]\nfirst = 4\nlast = 1\nlow_mhz = 506\nwidth_mhz = 6\nstandards = [\"8vsb\"]",
+            ),
             "back.toml",
         ),
         (
             "huge.toml",
-            Some("title = \"x\"\nsource = \"y\"\n[[band]]\nfirst = 1\nlast = 4000000000\nlow_mhz = 506\nwidth_mhz = 6\nstandards = [\"8vsb\"]"),
+            Some(
+                "title = \"x\"\nsource = \"y\"\n[[band]]\nfirst = 1\nlast = 4000000000\nlow_mhz = 506\nwidth_mhz = 6\nstandards = [\"8vsb\"]",
+            ),
             "huge.toml",
         ),
         (
             "nan.toml",
-            Some("title = \"x\"\nsource = \"y\"\n[[band]]\nfirst = 1\nlast = 4\nlow_mhz = nan\nwidth_mhz = 6\nstandards = [\"8vsb\"]"),
+            Some(
+                "title = \"x\"\nsource = \"y\"\n[[band]]\nfirst = 1\nlast = 4\nlow_mhz = nan\nwidth_mhz = 6\nstandards = [\"8vsb\"]",
+            ),
             "nan.toml",
         ),
     ] {
@@ -92,7 +142,17 @@ fn plans_that_cant_be() {
             fs::write(place.path(name), text).expect("written");
         }
         place.refuses(2, ["channels", "--plan", name], &[says]);
-        let take = ["take", "--from", &from, "--antenna", "loop", "--spot", "roof", "--plan", name];
+        let take = [
+            "take",
+            "--from",
+            &from,
+            "--antenna",
+            "loop",
+            "--spot",
+            "roof",
+            "--plan",
+            name,
+        ];
         place.refuses(2, take, &[says]);
     }
 }
@@ -103,8 +163,14 @@ fn files_to_import_that_are_no_export() {
     for (name, text) in [
         ("empty.json", ""),
         ("list.json", "a shopping list"),
-        ("other.json", "{\"format\": \"something else\", \"version\": 1, \"takes\": []}"),
-        ("later.json", "{\"format\": \"gainsay takes\", \"version\": 99, \"takes\": []}"),
+        (
+            "other.json",
+            "{\"format\": \"something else\", \"version\": 1, \"takes\": []}",
+        ),
+        (
+            "later.json",
+            "{\"format\": \"gainsay takes\", \"version\": 99, \"takes\": []}",
+        ),
         ("empty.csv", ""),
         ("list.csv", "milk,bread\n1,2\n"),
     ] {
@@ -123,7 +189,10 @@ fn files_to_import_that_are_no_export() {
             .run(["log", "import", &place.named("cut.json")])
             .assert()
             .code(1);
-        assert!(other.json(["log"]).as_array().expect("takes").is_empty(), "{share}");
+        assert!(
+            other.json(["log"]).as_array().expect("takes").is_empty(),
+            "{share}"
+        );
     }
 }
 
@@ -145,7 +214,17 @@ fn logbooks_that_are_none() {
         ("notes.txt/logbook.sqlite", "notes.txt"),
     ] {
         let before = fs::read(place.path(log)).ok();
-        let take = ["take", "--from", &from, "--antenna", "loop", "--spot", "roof", "--log", log];
+        let take = [
+            "take",
+            "--from",
+            &from,
+            "--antenna",
+            "loop",
+            "--spot",
+            "roof",
+            "--log",
+            log,
+        ];
         place.refuses(1, take, &[log, says]);
         place.refuses(1, ["log", "--log", log], &[log]);
         place.refuses(1, ["compare", "loop", "ears", "--log", log], &[log]);

@@ -150,16 +150,21 @@ impl Place {
             .expect("CSV")
     }
 
-    /// Every file of the logbook with its bytes.
+    /// The logbook's files that hold takes, with their bytes: itself, and the one of takes written ahead if any is in it.
+    /// (The third, -shm, is an index that SQLite makes anew.)
     pub fn logbook_files(&self) -> BTreeMap<PathBuf, Vec<u8>> {
         fs::read_dir(self.folder())
             .expect("the folder")
             .map(|entry| entry.expect("an entry").path())
-            .filter(|path| path.to_string_lossy().contains("logbook.sqlite"))
+            .filter(|path| {
+                let name = path.to_string_lossy();
+                name.contains("logbook.sqlite") && !name.ends_with("-shm")
+            })
             .map(|path| {
                 let bytes = fs::read(&path).expect("a file");
                 (path, bytes)
             })
+            .filter(|(path, bytes)| *path == self.logbook() || !bytes.is_empty())
             .collect()
     }
 
