@@ -18,6 +18,10 @@ use crate::units::{Decibels, Hertz};
 /// Bytes that are read at a time.
 const BLOCK_BYTES: usize = 128 * 1024;
 
+/// Floating-point samples beyond this are no samples: full scale is 1, and whole numbers of 32 bits passed on unscaled reach
+/// 2^31. Their squares, summed over a segment, stay far within `f32`.
+const LARGEST_RAIL: f32 = 1e10;
+
 /// A stretch of the data file: how many bytes to pass over before it, then how many samples it has.
 #[derive(Debug, Clone, Copy)]
 struct Stretch {
@@ -75,7 +79,10 @@ impl Recording {
         };
         let data_path = match &meta.dataset {
             None => path.with_extension("sigmf-data"),
-            Some(name) if Path::new(name).file_name() == Some(OsStr::new(name)) => {
+            Some(name)
+                if Path::new(name).file_name() == Some(OsStr::new(name))
+                    && !name.contains(char::is_control) =>
+            {
                 meta_path.with_file_name(name)
             }
             Some(name) => {
@@ -85,7 +92,10 @@ impl Recording {
                 ));
             }
         };
-        let (file, length) = open_file(&data_path)?;
+        let (file, length) = open_file(&data_path).map_err(|error| match &meta.dataset {
+            Some(_) => field("core:dataset".into(), error.to_string()),
+            None => error,
+        })?;
         let width = meta.datatype.bytes() as u64;
         let headers: u64 = meta
             .segments
@@ -415,13 +425,14 @@ impl Source for Recording {
         if self.datatype == Datatype::Cf32Le
             && let Some(index) = into[..count]
                 .iter()
-                .position(|x| !(x.re.is_finite() && x.im.is_finite()))
+                .position(|x| !(x.re.abs() <= LARGEST_RAIL && x.im.abs() <= LARGEST_RAIL))
         {
             return Err(CaptureError::unreadable(
                 &self.path,
                 format!(
-                    "sample {} is not a finite number; record it again",
-                    self.samples_read + index as u64
+                    "sample {} is {}, which is no finite number of any scale (full scale is 1); record it again",
+                    self.samples_read + index as u64,
+                    into[index]
                 ),
             ));
         }

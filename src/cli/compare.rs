@@ -27,7 +27,7 @@ use super::table::{Set, edges_mhz, number, signed, table};
 #[command(after_help = "Examples:\n  \
     gainsay compare \"tape loop\" \"rabbit ears\" --spot \"north window\" --plot gain.png\n  \
     gainsay compare loop.sigmf-meta ears.sigmf-meta --terminated plug.sigmf-meta\n\n\
-    How to read it: the difference is A less B in dB with its 95 % interval. A verdict a or b stands only where chance is\n\
+    How to read it: the difference is A less B in dB with its 95 % interval. A verdict a or b stands only where chance is \
     ruled out over all channels together (Holm's step-down); undecided says nothing about either.")]
 pub struct Arguments {
     /// Antenna in the logbook, or recording.
@@ -47,6 +47,9 @@ pub struct Arguments {
     /// Standard uncertainty of mating a connector, in dB.
     #[arg(long, value_name = "DB", default_value_t = Options::default().mating_db)]
     mating: f64,
+    /// Standard uncertainty in dB of a take's level from what changes between takes, where there are no repeats to show it.
+    #[arg(long, value_name = "DB", default_value_t = Options::default().unsteadiness_db)]
+    unsteadiness: f64,
     /// Refuse takes further apart than this, such as 10m or 2h [default: no limit].
     #[arg(long, value_name = "TIME")]
     apart: Option<SignedDuration>,
@@ -77,7 +80,15 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         draw::check_ending(path).map_err(Failure::usage)?;
     }
     let words = [arguments.a.as_str(), arguments.b.as_str()];
-    let material = match words.map(input::names_recording) {
+    let is_antenna = |word: &str| {
+        let logbook = arguments
+            .log
+            .path()
+            .ok()
+            .and_then(|path| Logbook::open_existing(&path).ok());
+        logbook.is_some_and(|logbook| logbook.check_antenna(word).is_ok())
+    };
+    let material = match words.map(|word| input::names_recording(word, is_antenna)) {
         [true, true] => from_recordings(arguments)?,
         [false, false] => from_logbook(arguments)?,
         [a_is_file, _] => {
@@ -93,6 +104,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     };
     let options = Options {
         mating_db: arguments.mating,
+        unsteadiness_db: arguments.unsteadiness,
         max_apart: arguments.apart,
         ..Options::default()
     };
@@ -469,7 +481,7 @@ fn explain(comparison: &Comparison, name: &str, format: Format) -> Result<(), Fa
         ("share %", Set::Right),
     ];
     let degrees = |degrees: f64| {
-        if degrees.is_finite() {
+        if degrees < 1e4 {
             format!("{degrees:.1}")
         } else {
             "∞".into()

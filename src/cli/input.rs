@@ -78,10 +78,12 @@ impl RawArguments {
     }
 }
 
-/// Whether a word names a recording rather than an antenna.
-pub fn names_recording(word: &str) -> bool {
+/// Whether a word names a recording rather than an antenna. An antenna that the logbook knows is one, also where its name
+/// looks like a path ("1/2 wave") or a file is called the same; `./` before it names the file.
+pub fn names_recording(word: &str, is_antenna: impl Fn(&str) -> bool) -> bool {
     let path = Path::new(word);
-    Recording::is_sigmf(path) || path.is_file() || word.contains(std::path::MAIN_SEPARATOR)
+    Recording::is_sigmf(path)
+        || (path.is_file() || word.contains(std::path::MAIN_SEPARATOR)) && !is_antenna(word)
 }
 
 /// Opens a recording: SigMF by its ending, `-` for standard input, anything else as raw 8-bit samples.

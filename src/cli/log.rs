@@ -362,12 +362,12 @@ fn export(
         ));
     }
     match out {
-        None => {
-            let mut bytes = BufWriter::new(io::stdout().lock());
-            write(&mut bytes)?;
-            bytes.flush()?;
+        None => output::stream(|out| {
+            let mut writer = BufWriter::new(out);
+            write(&mut writer)?;
+            writer.flush()?;
             Ok(())
-        }
+        }),
         Some(path) => {
             // Under another name until it is whole: a full disk leaves no half of an export.
             let partial = path.with_extension("partial");
@@ -391,17 +391,22 @@ fn import(file: &Path, log: &Path) -> Result<(), Failure> {
         .extension()
         .and_then(|ending| ending.to_str())
         .map(str::to_lowercase);
-    let source = File::open(file)
-        .map_err(|error| Failure::Failed(format!("{name}: can't be read: {error}")))?;
-    let reader = BufReader::new(source);
-    let imported = match ending.as_deref() {
-        Some("json") => Logbook::open(log)?.import_json(&name, reader)?,
-        Some("csv") => Logbook::open(log)?.import_csv(&name, reader)?,
+    let as_json = match ending.as_deref() {
+        Some("json") => true,
+        Some("csv") => false,
         _ => {
             return Err(Failure::usage(format!(
                 "{name}: an import ends in .json or .csv"
             )));
         }
+    };
+    let source = File::open(file)
+        .map_err(|error| Failure::Failed(format!("{name}: can't be read: {error}")))?;
+    let reader = BufReader::new(source);
+    let mut logbook = Logbook::open(log)?;
+    let imported = match as_json {
+        true => logbook.import_json(&name, reader)?,
+        false => logbook.import_csv(&name, reader)?,
     };
     output::print(&format!(
         "{} new take(s), {} known already\n",

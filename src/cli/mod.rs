@@ -13,6 +13,7 @@ mod take;
 use std::io::{self, Write};
 use std::process::ExitCode;
 
+use clap::error::ErrorKind;
 use clap::{Parser, Subcommand};
 
 /// Says by how many dB one TV antenna beats another, channel by channel, and how sure that is.
@@ -67,7 +68,11 @@ pub fn run() -> ExitCode {
     // Without this a write beyond a file size limit would kill the program before it could say so.
     #[cfg(unix)]
     let _ = signal_hook::flag::register(signal_hook::consts::SIGXFSZ, std::sync::Arc::default());
-    let result = match Arguments::parse().command {
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => return misread(&error),
+    };
+    let result = match arguments.command {
         Command::Demo(arguments) => demo::run(&arguments),
         Command::Take(arguments) => take::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
@@ -81,8 +86,38 @@ pub fn run() -> ExitCode {
     }
 }
 
+/// Says in one line what is wrong with the arguments; help and version are printed as they are.
+fn misread(error: &clap::Error) -> ExitCode {
+    if !error.use_stderr() || error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand {
+        let _ = error.print();
+        return ExitCode::from(error.exit_code() as u8);
+    }
+    if error.kind() == ErrorKind::InvalidUtf8 {
+        return complain(
+            "an argument is no UTF-8 text; rename the file, or go to its folder and name it from there",
+            2,
+        );
+    }
+    // Paragraphs: what is wrong, what was meant perhaps, then the usage and where help is.
+    let text = error.render().to_string();
+    let paragraphs: Vec<&str> = text
+        .split("\n\n")
+        .map(|paragraph| paragraph.trim().trim_start_matches("error: "))
+        .filter(|paragraph| !paragraph.is_empty())
+        .take_while(|paragraph| {
+            !paragraph.starts_with("Usage:") && !paragraph.starts_with("For more information")
+        })
+        .collect();
+    complain(&format!("{}; see --help", paragraphs.join("; ")), 2)
+}
+
+/// Says it in one line, whatever the names and texts in it.
 fn complain(problem: &str, status: u8) -> ExitCode {
-    let line = problem.split_whitespace().collect::<Vec<_>>().join(" ");
+    let line: String = problem
+        .split_whitespace()
+        .collect::<Vec<_>>()
+        .join(" ")
+        .replace(char::is_control, "\u{fffd}");
     let _ = writeln!(io::stderr(), "gainsay: {line}");
     ExitCode::from(status)
 }

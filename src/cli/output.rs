@@ -31,6 +31,46 @@ pub fn print(text: &str) -> Result<(), Failure> {
     }
 }
 
+/// Lets `write` write to standard output as it goes; whatever it says, a reader who has gone is no failure.
+pub fn stream(write: impl FnOnce(&mut dyn Write) -> Result<(), Failure>) -> Result<(), Failure> {
+    let mut out = Watched {
+        out: io::stdout().lock(),
+        nobody_reads: false,
+    };
+    let result = write(&mut out);
+    if out.nobody_reads {
+        return Err(Failure::NobodyReads);
+    }
+    result
+}
+
+/// Standard output that remembers whether its reader has gone: libraries wrap the error until it can't be told.
+struct Watched<'o> {
+    out: io::StdoutLock<'o>,
+    nobody_reads: bool,
+}
+
+impl Watched<'_> {
+    fn watch<T>(&mut self, result: io::Result<T>) -> io::Result<T> {
+        self.nobody_reads |= result
+            .as_ref()
+            .is_err_and(|error| error.kind() == ErrorKind::BrokenPipe);
+        result
+    }
+}
+
+impl Write for Watched<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let result = self.out.write(bytes);
+        self.watch(result)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        let result = self.out.flush();
+        self.watch(result)
+    }
+}
+
 /// Writes a value to standard output as JSON.
 pub fn print_json(value: &impl Serialize) -> Result<(), Failure> {
     let mut text = serde_json::to_string_pretty(value)?;

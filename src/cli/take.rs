@@ -25,7 +25,7 @@ use super::table::{Set, edges_mhz, number, table};
     --terminated plug.sigmf-meta --channels 14-36\n\n\
     Raw 8-bit samples, from a file or from standard input:\n  \
     gainsay take --from - --rate 2.4M --tuned 515M --antenna \"tape loop\" --spot \"north window\" < samples.bin\n\n\
-    States: vacant (nothing found), trace (a signal below the threshold), brink (within 3 dB above it: the digital\n\
+    States: vacant (nothing found), trace (a signal below the threshold), brink (within 3 dB above it: the digital \
     cliff), firm (3 dB above it or more).")]
 pub struct Arguments {
     /// Recording: SigMF (either file of it), a raw file of unsigned 8-bit I and Q, or - for standard input.
@@ -63,6 +63,11 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let antenna = name("--antenna", &arguments.antenna)?;
     let spot = name("--spot", &arguments.spot)?;
+    if arguments.from == "-" && arguments.terminated.as_deref() == Some("-") {
+        return Err(Failure::usage(
+            "--from and --terminated can't both be standard input, which is read once: put one of them into a file",
+        ));
+    }
     let plan = arguments.channels.plan()?;
     let wanted = arguments.channels.wanted(&plan)?;
     // Opened first: a logbook that can't be used is better known before a long pass than after it.

@@ -30,7 +30,7 @@ impl Factors {
     /// For the terms a_0, a_1, … of a window, of which there are one to five.
     pub fn of(terms: &[f64]) -> Factors {
         let signed = |k: usize| {
-            if k % 2 == 0 {
+            if k.is_multiple_of(2) {
                 terms[k] / 2.0
             } else {
                 -terms[k] / 2.0
@@ -98,9 +98,9 @@ fn add_terms<const T: usize>(factors: [f32; T], rails: &[f32], sum: &mut [f32]) 
             re += pair(1, 0);
             im += pair(1, 1);
         }
-        for k in 2..T {
-            re += factors[k] * pair(k, 0);
-            im += factors[k] * pair(k, 1);
+        for (k, factor) in factors.iter().enumerate().skip(2) {
+            re += factor * pair(k, 0);
+            im += factor * pair(k, 1);
         }
         sum[i] += re * re + im * im;
     }

@@ -379,3 +379,5 @@ fn sum_in_lanes(values: &[f32]) -> f32 {
     }
     lanes.iter().chain(rest).sum()
 }
+#[cfg(test)]
+mod tests;

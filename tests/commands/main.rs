@@ -1,0 +1,14 @@
+//! The commands from outside: the program is run on recordings whose truth is known, and what it prints is read.
+//!
+//! Source of the truth: `fixtures/truth.json` and `fixtures/recordings-README.md` (waveforms not of this project's making).
+
+mod channels;
+mod compare;
+mod help;
+#[cfg(unix)]
+mod kill;
+mod log;
+mod partial;
+#[path = "../program/mod.rs"]
+mod program;
+mod take;
