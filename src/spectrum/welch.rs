@@ -182,8 +182,8 @@ impl SubDwells {
             .collect();
     }
 
-    /// Takes the power summed over `segments` segments, bins in the transform's own order.
-    fn push(&mut self, sum: &[f32], segments: usize) {
+    /// Takes the power summed over `segments` segments, bins in the transform's own order, but for a factor `scale`.
+    fn push(&mut self, sum: &[f32], scale: f64, segments: usize) {
         const HALF: usize = SubDwells::BANDS / 2;
         let (positive, negative) = sum.split_at(sum.len() / 2);
         for (half, bands) in [negative, positive]
@@ -192,7 +192,7 @@ impl SubDwells {
         {
             for (band, power) in bands.iter_mut().enumerate() {
                 let of_band = &half[band * half.len() / HALF..(band + 1) * half.len() / HALF];
-                *power += f64::from(sum_in_lanes(of_band));
+                *power += scale * f64::from(sum_in_lanes(of_band));
             }
         }
         self.filled += segments;
@@ -322,7 +322,8 @@ impl Welch {
     fn carry(&mut self) {
         kernels::add_up(&self.recent, &mut self.sum);
         self.segments += self.recent_segments as u64;
-        self.sub_dwells.push(&self.recent, self.recent_segments);
+        self.sub_dwells
+            .push(&self.recent, self.factors.scale, self.recent_segments);
         self.recent.fill(0.0);
         self.recent_segments = 0;
     }
@@ -379,5 +380,6 @@ fn sum_in_lanes(values: &[f32]) -> f32 {
     }
     lanes.iter().chain(rest).sum()
 }
+
 #[cfg(test)]
 mod tests;

@@ -60,7 +60,12 @@ fn a_part_is_read_as_a_part() {
         for whole in [22, 23] {
             let whole = channel(&take, whole);
             assert_eq!(whole["covered"], 1.0);
-            assert_eq!(whole["health"], serde_json::json!([]));
+            let health = whole["health"].as_array().expect("remarks");
+            // Channel 22 holds nothing but noise of 0.9 steps, which is remarked on.
+            assert!(
+                health.iter().all(|remark| remark["kind"] == "weak-drive"),
+                "{whole}"
+            );
         }
     }
     let [from, plug] = [&part, &plugs[0]];

@@ -76,9 +76,16 @@ fn same_figures(got: &Value, expected: &Value, tolerance_db: f64) {
                 );
             }
         }
-        for name in ["state", "covered", "health", "found"] {
+        for name in ["state", "covered", "found"] {
             assert_eq!(got[name], expected[name], "channel {number}, {name}");
         }
+        // A drive under one step is the 8-bit converter's own remark: wider samples have no such steps.
+        let others = |channel: &Value| {
+            let mut health = channel["health"].as_array().expect("remarks").clone();
+            health.retain(|remark| remark["kind"] != "weak-drive");
+            health
+        };
+        assert_eq!(others(got), others(expected), "channel {number}, health");
     }
 }
 
@@ -244,7 +251,9 @@ fn the_table_says_what_json_says() {
         assert_eq!(row[2], shown("power_dbfs", 2));
         assert_eq!(row[3], shown("noise_dbfs", 2));
         if channel["state"] == "vacant" {
-            assert_eq!(row[4..], ["<", &shown("signal_upper_dbfs", 1), "vacant"]);
+            assert_eq!(row[4..7], ["<", &shown("signal_upper_dbfs", 1), "vacant"]);
+            // Noise of 0.9 steps is remarked on.
+            assert_eq!(row[7..9], ["weak", "drive"]);
         } else {
             let state = channel["state"].as_str().expect("a state");
             let rest = [
