@@ -6,7 +6,6 @@ mod disk;
 mod metadata;
 #[path = "../program/mod.rs"]
 mod program;
-mod properties;
 mod samples;
 #[cfg(unix)]
 mod system;

@@ -6,6 +6,7 @@ use std::os::unix::ffi::OsStrExt;
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::os::unix::process::CommandExt;
 use std::path::Path;
+use std::process;
 
 use assert_cmd::Command;
 
@@ -25,7 +26,13 @@ fn as_someone(place: &Place, arguments: &[&str]) -> Command {
     // The program itself may lie where only root gets to.
     let copy = place.path("gainsay");
     if !copy.exists() {
-        fs::copy(env!("CARGO_BIN_EXE_gainsay"), &copy).expect("a copy");
+        // By another process: while this one had the copy open for writing, a child that another test starts would hold it
+        // open too, and the system starts no program that is open for writing.
+        let copied = process::Command::new("cp")
+            .arg(env!("CARGO_BIN_EXE_gainsay"))
+            .arg(&copy)
+            .status();
+        assert!(copied.is_ok_and(|status| status.success()), "a copy");
         mode(&copy, 0o755);
     }
     let mut command = place.command_of(&copy);

@@ -243,7 +243,7 @@ fn any_change_to_the_metadata() {
     let before = most_memory();
     let (taken, refused) = (Cell::new(0), Cell::new(0));
     runner(600)
-        .run(&prop::collection::vec(any_change(), 1..4), |changes| {
+        .run(&prop::collection::vec(any_change(), 1..3), |changes| {
             let mut changed = metadata();
             for one in changes {
                 change(&mut changed, one);
@@ -257,13 +257,13 @@ fn any_change_to_the_metadata() {
     let (taken, refused) = (taken.get(), refused.get());
     println!("{taken} taken, {refused} refused");
     assert!(
-        taken > 30 && refused > 100,
+        taken > 20 && refused > 100,
         "{taken} taken, {refused} refused"
     );
     if let (Some(before), Some(after)) = (before, most_memory()) {
         let grown = (after - before) >> 20;
         println!("memory grew by {grown} MiB");
-        // Other tests of this binary run beside this one.
+        // The other tests here run beside this one.
         assert!(grown < 64, "{grown} MiB");
     }
 }
