@@ -229,6 +229,7 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
                 "there is no take of {antenna:?} at {spot:?}: make one with gainsay take"
             )));
         }
+        once_each(takes);
         narrow(takes, arguments)?;
     }
     let spectra = match &arguments.spectrum {
@@ -241,6 +242,30 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
         }
     };
     Ok(Material { takes, spectra })
+}
+
+/// Takes that are in the logbook twice would pass for repeats: only the first of them stays.
+fn once_each(takes: &mut Vec<Take>) {
+    let before = takes.len();
+    let mut kept: Vec<Take> = Vec::with_capacity(before);
+    for take in takes.drain(..) {
+        // Takes come in the order of time, so twins are neighbours in it.
+        let mut same_time = kept
+            .iter()
+            .rev()
+            .take_while(|other| other.taken_at == take.taken_at);
+        if !same_time.any(|other| other.source == take.source && other.readings == take.readings) {
+            kept.push(take);
+        }
+    }
+    *takes = kept;
+    if takes.len() < before {
+        let antenna = &takes[0].antenna;
+        output::remark(&format!(
+            "{} take(s) of {antenna:?} are in the logbook more than once; each counts once",
+            before - takes.len()
+        ));
+    }
 }
 
 /// Keeps the channels that were asked for.

@@ -2,8 +2,8 @@
 
 use clap::Args;
 use gainsay::channels::PathClass;
-use gainsay::logbook::Logbook;
 use gainsay::logbook::transfer::{as_json, export_csv};
+use gainsay::logbook::{Logbook, LogbookError};
 use gainsay::reading::assemble::{Subject, Wanted, assemble};
 use gainsay::reading::{Reading, Take};
 use jiff::Timestamp;
@@ -70,11 +70,15 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     }
     let plan = arguments.channels.plan()?;
     let wanted = arguments.channels.wanted(&plan)?;
-    // Opened first: a logbook that can't be used is better known before a long pass than after it.
-    let mut logbook = match arguments.no_log {
+    let log = match arguments.no_log {
         true => None,
-        false => Some(Logbook::open(&arguments.log.path()?)?),
+        false => Some(arguments.log.path()?),
     };
+    // A logbook that can't be used is better known before a long pass than after it; a new one is made only then.
+    let known = log.as_deref().map(Logbook::open_existing).transpose();
+    if !matches!(known, Ok(_) | Err(LogbookError::Absent { .. })) {
+        known?;
+    }
     let stop = Stop::watch();
     let terminated = arguments
         .terminated
@@ -96,16 +100,14 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     };
     let mut take = assemble(&survey, terminated.as_ref(), &wanted, None, subject);
     survey.covers_any(&take.readings, &wanted)?;
+    let mut logbook = log.as_deref().map(Logbook::open).transpose()?;
     if let Some(logbook) = &mut logbook {
-        take.id = match logbook.find_same(&take)? {
-            Some(id) => {
-                output::remark(&format!(
-                    "the logbook has this very take already, as number {id}; it was not kept twice"
-                ));
-                Some(id)
-            }
-            None => Some(logbook.append(&take)?),
-        };
+        if let Some(id) = logbook.find_same(&take)? {
+            output::remark(&format!(
+                "the logbook has this very take already, as number {id}; a comparison counts it once"
+            ));
+        }
+        take.id = Some(logbook.append(&take)?);
     }
     take.spectrum = None;
     match arguments.format {

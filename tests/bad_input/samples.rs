@@ -316,7 +316,6 @@ fn overdriven(name: &str, gain: f64) -> Made {
 }
 
 #[test]
-#[ignore = "fails: an amplitude as a Gaussian would have is not taken for clipping, however hard it is driven"]
 fn tunings_that_are_hard_overdriven_give_no_figure() {
     let place = Place::with_takes();
     // 24 % and 74 % of the values of the first tuning lie at the converter's ends.

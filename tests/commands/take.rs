@@ -347,7 +347,7 @@ fn a_raw_file_and_standard_input_read_like_the_same_capture() {
 }
 
 #[test]
-fn a_take_is_kept_once() {
+fn a_take_that_is_there_already_is_remarked_on_and_counts_once() {
     let place = Place::new();
     place.take("loop", "vsb-a");
     let from = fixture("vsb-a");
@@ -365,10 +365,16 @@ fn a_take_is_kept_once() {
     let output = place.run(again).assert().success().get_output().clone();
     let remark = String::from_utf8(output.stderr).expect("text");
     assert!(
-        remark.contains("number 1") && remark.contains("not kept twice"),
+        remark.contains("number 1") && remark.contains("counts it once"),
         "{remark}"
     );
-    assert_eq!(place.json(["log"]).as_array().map(Vec::len), Some(1));
+    assert_eq!(place.json(["log"]).as_array().map(Vec::len), Some(2));
+    place.take("ears", "vsb-b");
+    let comparison = place.json(["compare", "loop", "ears"]);
+    assert_eq!(
+        [&comparison["takes_a"], &comparison["takes_b"]],
+        [&Value::from(1), &Value::from(1)]
+    );
     // Without a logbook nothing is kept, and no logbook is made.
     let other = Place::new();
     other.json(reading(&from, "us"));
