@@ -136,6 +136,12 @@ fn reason(design: &Design, outcome: &Outcome, found_a: bool, found_b: bool) -> O
     let mut reasons = Vec::new();
     let bounded = outcome.difference_db.is_some();
     match (found_a, found_b, outcome.low_db, outcome.high_db) {
+        (true, false, Some(low_db), _) if low_db <= 0.0 => {
+            reasons.push("B shows nothing, and A too little to be told from it".to_string())
+        }
+        (false, true, _, Some(high_db)) if high_db >= 0.0 => {
+            reasons.push("A shows nothing, and B too little to be told from it".to_string())
+        }
         (true, false, Some(low_db), _) => {
             reasons.push(format!("B shows nothing: A gains at least {low_db:.1} dB"))
         }

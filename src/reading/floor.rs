@@ -17,6 +17,18 @@ const SLICE_HZ: f64 = 50e3;
 /// A cluster this wide in one piece, in hertz, is vacant spectrum and not a dip between two channels.
 const LEAST_VACANT_HZ: f64 = 1e6;
 
+/// Unevenness of a passband within its flat part, relative: 0.08 dB. Common practice, no source.
+const UNEVEN: f64 = 0.02;
+
+/// A tuning is vacant where at least this share of its slices is, and none stands above the floor: those at the edges may
+/// stand below it, by the passband's slope, as long as that is not known.
+const VACANT_SHARE: f64 = 0.7;
+
+/// A passband slopes beyond this share of the sample rate off the centre, and by the edge of the usable part it has lost
+/// no more than 1.5 dB. Common practice, no source.
+const SLOPE_BEYOND: f64 = 0.3;
+const DEEPEST_SLOPE: f64 = 0.708;
+
 /// A floor found in a take.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Floor {
@@ -26,7 +38,7 @@ pub(super) struct Floor {
     pub assured: bool,
     /// Relative standard error, statistical.
     pub relative_error: f64,
-    /// Indices of the tunings that are vacant over their whole usable width.
+    /// Indices of the tunings that are vacant.
     pub vacant_tunings: Vec<usize>,
 }
 
@@ -67,23 +79,91 @@ pub(super) fn find(survey: &Survey, flat: &FlatField, edges_hz: &[f64]) -> Optio
     if slices.is_empty() {
         return None;
     }
-    // Relative scatter of one slice, 1/√(B·T); overlapping Hann segments come within a few per cent of it.
-    let scatter = 1.1 / averages.sqrt();
+    // Relative scatter of one slice: 1/√(B·T), which overlapping Hann segments come within a few per cent of; but never
+    // less than a passband's own unevenness.
+    let scatter = (1.1 / averages.sqrt()).max(UNEVEN);
     let mut sorted: Vec<f64> = slices.iter().map(|slice| slice.density).collect();
     sorted.sort_by(f64::total_cmp);
-    // From the lowest slices up, until the median of those within reach stands still.
-    let mut level = sorted[sorted.len() / 50];
+    // The lowest slices of all may be a passband's edges; so a second and a third look begin a little higher.
+    let cluster = [0.02, 0.08, 0.16, 0.3]
+        .into_iter()
+        .map(|share| cluster(&sorted, (sorted.len() as f64 * share) as usize, scatter))
+        .find_map(|cluster| assured(&mut slices, survey, cluster, edges_hz));
+    let Some((density, vacant_slices)) = cluster else {
+        return Some(Floor {
+            density: sorted[0],
+            assured: false,
+            relative_error: scatter,
+            vacant_tunings: Vec::new(),
+        });
+    };
+    let vacant_tunings = (0..survey.tunings.len())
+        .filter(|&tuning| {
+            let own = slices.iter().filter(|slice| slice.tuning == tuning);
+            let count = own.clone().count() as f64;
+            let vacant = own.clone().filter(|slice| slice.vacant).count() as f64;
+            let none_above = own
+                .clone()
+                .all(|slice| slice.vacant || slice.density < density);
+            count > 0.0 && vacant >= VACANT_SHARE * count && none_above
+        })
+        .collect();
+    Some(Floor {
+        density,
+        assured: true,
+        relative_error: scatter / (vacant_slices as f64).sqrt(),
+        vacant_tunings,
+    })
+}
+
+/// Densities between which the slices of one cluster lie.
+#[derive(Debug, Clone, Copy)]
+struct Cluster {
+    low: f64,
+    high: f64,
+}
+
+/// The cluster found from slice `start` of the ascending densities up: until the median of those within reach of it stands
+/// still.
+fn cluster(sorted: &[f64], start: usize, scatter: f64) -> Cluster {
+    let mut level = sorted[start];
     for _ in 0..50 {
         let within = sorted.partition_point(|&density| density <= level * (1.0 + 3.0 * scatter));
-        let median = sorted[within.saturating_sub(1) / 2];
+        let from = sorted.partition_point(|&density| density < level * (1.0 - 3.0 * scatter));
+        let median = sorted[(from + within.max(from + 1) - 1) / 2];
         if (median / level - 1.0).abs() < 1e-9 {
             break;
         }
         level = median;
     }
-    let (low, high) = (level * (1.0 - 4.0 * scatter), level * (1.0 + 4.0 * scatter));
-    for slice in &mut slices {
+    Cluster {
+        low: level * (1.0 - 4.0 * scatter),
+        high: level * (1.0 + 4.0 * scatter),
+    }
+}
+
+/// Marks the slices of a cluster; where it is surely vacant, its mean density and how many slices that comes from.
+fn assured(
+    slices: &mut [Slice],
+    survey: &Survey,
+    cluster: Cluster,
+    edges_hz: &[f64],
+) -> Option<(f64, usize)> {
+    let Cluster { low, high } = cluster;
+    for slice in slices.iter_mut() {
         slice.vacant = (low..=high).contains(&slice.density);
+    }
+    // Below a floor there is nothing but the slope of a passband at the ends of what a tuning sees.
+    let rate_hz = survey.about.sample_rate.0;
+    let only_slope_below = slices
+        .iter()
+        .filter(|slice| slice.density < low)
+        .all(|slice| {
+            let off_hz = slice.low_hz + SLICE_HZ / 2.0 - survey.tunings[slice.tuning].centre_hz;
+            off_hz.abs() > rate_hz * SLOPE_BEYOND && slice.density > low * DEEPEST_SLOPE
+        });
+    if !only_slope_below {
+        return None;
     }
     let runs: Vec<&[Slice]> = slices
         .chunk_by(|a, b| {
@@ -91,41 +171,22 @@ pub(super) fn find(survey: &Survey, flat: &FlatField, edges_hz: &[f64]) -> Optio
         })
         .filter(|run| run[0].vacant && run.len() as f64 * SLICE_HZ >= LEAST_VACANT_HZ)
         .collect();
-    let something_above = slices
-        .iter()
-        .filter(|slice| slice.density > level * 1.26)
-        .count()
-        * 10
-        >= slices.len();
+    let above = slices.iter().filter(|slice| slice.density > high * 1.2);
+    let something_above = above.count() * 10 >= slices.len();
     let across_an_edge = runs.iter().any(|run| {
         let (low_hz, high_hz) = (run[0].low_hz, run[run.len() - 1].low_hz + SLICE_HZ);
         edges_hz
             .iter()
             .any(|&edge| low_hz + 2.0 * SLICE_HZ < edge && edge + 2.0 * SLICE_HZ < high_hz)
     });
-    let assured = !runs.is_empty() && (something_above || across_an_edge);
     let vacant: Vec<f64> = runs
         .iter()
         .flat_map(|run| run.iter().map(|slice| slice.density))
         .collect();
-    let density = if assured {
-        vacant.iter().sum::<f64>() / vacant.len() as f64
-    } else {
-        sorted[0].max(level * 0.5)
-    };
-    let vacant_tunings = (0..survey.tunings.len())
-        .filter(|&tuning| {
-            let mut own = slices
-                .iter()
-                .filter(|slice| slice.tuning == tuning)
-                .peekable();
-            assured && own.peek().is_some() && own.all(|slice| slice.vacant)
-        })
-        .collect();
-    Some(Floor {
-        density,
-        assured,
-        relative_error: scatter / (vacant.len().max(1) as f64).sqrt(),
-        vacant_tunings,
+    (!vacant.is_empty() && (something_above || across_an_edge)).then(|| {
+        (
+            vacant.iter().sum::<f64>() / vacant.len() as f64,
+            vacant.len(),
+        )
     })
 }
