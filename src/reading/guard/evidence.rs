@@ -7,8 +7,13 @@ use super::families::{Family, Guard, Hypothesis};
 use super::probe::{Found, GuardError};
 use crate::units::Decibels;
 
-/// Chance, per channel, that noise alone is called OFDM: the bound by which [`GuardEvidence::decide`] decides.
-pub const FALSE_ALARM: f64 = 1e-4;
+/// [`GuardEvidence::decide`] names a system where the bound on the chance that noise alone does as well is below this.
+///
+/// That strict because the bound is one for noise, and 8-VSB is worse: about its pilot and at its upper edge, 0.62 MHz each,
+/// it is a real signal with both side bands, so the sum over a guard interval has unequal variances along two axes and
+/// exceeds a high level oftener than noise does. Measured on 4000 channels of 8-VSB: the bound falls below 10⁻² in 1.2 % of
+/// them, and was least at 10⁻⁴·⁵. Every system of the table at 0 dB lies far beyond 10⁻⁸.
+pub const FALSE_ALARM: f64 = 1e-8;
 
 /// What the stretches so far say of one hypothesis.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

@@ -19,8 +19,14 @@ pub const STRETCHES: usize = 3;
 const SHORTEST: f64 = 0.25;
 /// Frames of the whitener last about this long: 1024 samples at 2.4 MS/s, so its bins are 2.3 kHz wide.
 const FRAME_S: f64 = 427e-6;
+/// A receiver's clock error this large is tried too where it matters (ratio): at the longest lags, 50 ppm is half a sample.
+const CLOCK_ERROR: f64 = 33e-6;
+/// Lags from here on, in samples, matter so …
+const LONG_LAG: f64 = 8000.0;
+/// … for guards below this share of the useful duration: the longer ones are found in spite of it.
+const SHORT_GUARD: f64 = 1.0 / 50.0;
 /// The sliding window over a guard interval moves by this share of it.
-const STEPS_A_GUARD: usize = 8;
+const STEPS_A_GUARD: usize = 6;
 
 /// What can be wrong with a probe's settings.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -66,8 +72,8 @@ pub enum GuardError {
 pub struct GuardProbe {
     sample_rate_hz: f64,
     hypotheses: Arc<[Hypothesis]>,
-    /// Each lag with the end of its run of hypotheses.
-    lags: Vec<(Lag, usize)>,
+    /// Each lag, and after a long one the same with a clock error to either side, with the end of its run of hypotheses.
+    lags: Vec<(Vec<Lag>, usize)>,
     whitener: Whitener,
     band_share: f64,
     stretch: Vec<Sample>,
@@ -80,6 +86,7 @@ pub struct GuardProbe {
     folded: Vec<Complex<f32>>,
     offsets: Vec<usize>,
     scores: Vec<Score>,
+    found: Vec<Option<Found>>,
 }
 
 impl GuardProbe {
@@ -99,14 +106,21 @@ impl GuardProbe {
         }
         let hypotheses: Arc<[Hypothesis]> =
             hypotheses(width_mhz as u32, families, STRETCH_S).into();
-        let mut lags: Vec<(Lag, usize)> = Vec::new();
+        let mut lags: Vec<(Vec<Lag>, usize)> = Vec::new();
         for (index, hypothesis) in hypotheses.iter().enumerate() {
             if index > 0 && hypotheses[index - 1].lag_s == hypothesis.lag_s {
                 if let Some(last) = lags.last_mut() {
                     last.1 = index + 1;
                 }
             } else {
-                lags.push((Lag::new(hypothesis.lag_s * rate), index + 1));
+                let samples = hypothesis.lag_s * rate;
+                let errors: &[f64] = if samples > LONG_LAG {
+                    &[0.0, -CLOCK_ERROR, CLOCK_ERROR]
+                } else {
+                    &[0.0]
+                };
+                let tried = errors.iter().map(|error| Lag::new(samples * (1.0 + error)));
+                lags.push((tried.collect(), index + 1));
             }
         }
         let longest = (STRETCH_S * rate).ceil() as usize;
@@ -126,6 +140,7 @@ impl GuardProbe {
             folded: vec![Complex::ZERO; longest + 1],
             offsets: Vec::with_capacity(longest / TAPS + 1),
             scores: vec![Score::default(); hypotheses.len()],
+            found: vec![None; hypotheses.len()],
             hypotheses,
         };
         probe.start(-0.4 * rate, 0.4 * rate)?;
@@ -149,7 +164,7 @@ impl GuardProbe {
         }
         self.whitener.set_band(low_hz, high_hz);
         self.band_share = self.whitener.band_share();
-        for (lag, _) in &mut self.lags {
+        for lag in self.lags.iter_mut().flat_map(|(tried, _)| tried) {
             lag.set_band(low_hz / self.sample_rate_hz, high_hz / self.sample_rate_hz);
         }
         self.reset();
@@ -208,28 +223,42 @@ impl GuardProbe {
             *into = sum;
         }
         let mut first = 0;
-        for (lag, end) in &self.lags {
-            let count = lag.running_products(re, im, &mut self.products);
-            let run = Run {
-                lag,
-                products: &self.products[..=count],
-                energy: &self.energy[..=length],
-                sample_rate_hz: self.sample_rate_hz,
-                band_share: self.band_share,
-            };
-            for index in first..*end {
-                if let Some(found) =
-                    run.fold(&self.hypotheses[index], &mut self.offsets, &mut self.folded)
-                {
-                    self.scores[index].add(found);
+        for (tried, end) in &self.lags {
+            for (which, lag) in tried.iter().enumerate() {
+                let count = lag.running_products(re, im, &mut self.products);
+                let run = Run {
+                    lag,
+                    products: &self.products[..=count],
+                    energy: &self.energy[..=length],
+                    sample_rate_hz: self.sample_rate_hz,
+                    band_share: self.band_share,
+                };
+                for index in first..*end {
+                    let hypothesis = &self.hypotheses[index];
+                    let short = hypothesis.guard_s < SHORT_GUARD * hypothesis.lag_s;
+                    if which > 0 && !short {
+                        continue;
+                    }
+                    let found = run.fold(hypothesis, &mut self.offsets, &mut self.folded);
+                    let found = found.map(|f| f.one_of(if short { tried.len() } else { 1 }));
+                    let best = &mut self.found[index];
+                    if best.is_none_or(|best| found.is_some_and(|f| f.ln_chance < best.ln_chance)) {
+                        *best = found;
+                    }
                 }
             }
             first = *end;
+        }
+        for (score, found) in self.scores.iter_mut().zip(&mut self.found) {
+            if let Some(found) = found.take() {
+                score.add(found);
+            }
         }
     }
 }
 
 /// What one stretch says of one hypothesis.
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Found {
     /// Natural logarithm of the chance that noise alone does as well.
     pub ln_chance: f64,
@@ -237,6 +266,16 @@ pub(super) struct Found {
     pub coefficient: f64,
     /// Independent samples that it rests on.
     pub weight: f64,
+}
+
+impl Found {
+    /// The same, where it is the best of `tried`.
+    fn one_of(self, tried: usize) -> Self {
+        Found {
+            ln_chance: (self.ln_chance + (tried as f64).ln()).min(0.0),
+            ..self
+        }
+    }
 }
 
 /// One stretch at one lag.
@@ -314,7 +353,7 @@ impl Run<'_> {
 
         let (_, place, symbols) = best;
         let (square, _) = self.judge(&offsets[..symbols], place * step, guard)?;
-        // The step costs up to 6 % of the coefficient: the places between are tried too, but only for that figure, so that
+        // The step costs up to 8 % of the coefficient: the places between are tried too, but only for that figure, so that
         // the count of places tried stays true for the chance.
         let least = (place * step).saturating_sub(step / 2);
         let coefficient = (least..=place * step + step / 2)
