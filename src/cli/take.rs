@@ -5,7 +5,7 @@ use gainsay::channels::PathClass;
 use gainsay::logbook::transfer::{as_json, export_csv};
 use gainsay::logbook::{Logbook, LogbookError};
 use gainsay::reading::assemble::{Subject, Wanted, assemble};
-use gainsay::reading::{Reading, Take};
+use gainsay::reading::{Health, NoiseSource, Reading, Take};
 use jiff::Timestamp;
 
 use super::Failure;
@@ -204,12 +204,25 @@ fn remarks(reading: &Reading) -> String {
     if reading.covered == 0.0 {
         return "not covered".into();
     }
-    reading
-        .health
-        .iter()
-        .map(ToString::to_string)
-        .collect::<Vec<_>>()
-        .join("; ")
+    let mut remarks = Vec::new();
+    let mut weak = Vec::new();
+    for health in &reading.health {
+        match health {
+            Health::WeakDrive { lsb_rms, .. } => weak.push(*lsb_rms),
+            other => remarks.push(other.to_string()),
+        }
+    }
+    // One remark for all tunings: JSON has them one by one.
+    if let Some(least) = weak.iter().copied().reduce(f64::min) {
+        remarks.push(format!(
+            "weak drive at {} tuning(s), down to {least:.2} steps rms: raise the gain",
+            weak.len()
+        ));
+    }
+    if reading.noise_source == Some(NoiseSource::TerminatedElsewhere) {
+        remarks.push("terminated take lacks these tunings: its others stand in".into());
+    }
+    remarks.join("; ")
 }
 
 /// What the margins and states rest on.
