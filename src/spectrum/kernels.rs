@@ -17,6 +17,9 @@ use multiversion::multiversion;
 
 use crate::capture::Sample;
 
+/// Sums in one cache line.
+const LINE: usize = 16;
+
 /// A window made ready for [`add_windowed`]: factors of a bin and of its neighbours at distance 1, 2, …, scaled so that the
 /// nearest neighbours' is 1, which saves a multiplication where it counts.
 #[derive(Debug, Clone, PartialEq)]
@@ -56,16 +59,18 @@ pub(super) fn add_windowed(transformed: &[Sample], window: &Factors, sum: &mut [
     let bins = transformed.len();
     let reach = factors.len() - 1;
     assert_eq!(sum.len(), bins, "one place for each bin");
-    // The bins at both ends reach round to the other end.
-    for m in (0..reach).chain(bins - reach..bins) {
+    // The bins at both ends reach round to the other end; at the lower one a whole cache line of sums is gone through, so
+    // that the inner loop begins on a line.
+    let lower = LINE.max(reach).min(bins - reach);
+    for m in (0..lower).chain(bins - reach..bins) {
         let mut y = transformed[m] * factors[0];
         for (k, factor) in factors.iter().enumerate().skip(1) {
             y += (transformed[(m + bins - k) % bins] + transformed[(m + k) % bins]) * factor;
         }
         sum[m] += y.norm_sqr();
     }
-    let rails = bytemuck::cast_slice(transformed);
-    add_inner(rails, factors, &mut sum[reach..bins - reach]);
+    let rails = bytemuck::cast_slice(&transformed[lower - reach..]);
+    add_inner(rails, factors, &mut sum[lower..bins - reach]);
 }
 
 /// The bins that reach round nothing: `sum[i]` belongs to bin `i + reach`; `rails` holds re and im interleaved.

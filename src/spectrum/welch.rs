@@ -13,6 +13,7 @@ use std::sync::Arc;
 
 use rustfft::{Fft, FftPlanner};
 
+use super::aligned::Aligned;
 use super::{Window, kernels};
 use crate::capture::Sample;
 
@@ -69,14 +70,14 @@ pub struct Welch {
     transform: Arc<dyn Fft<f32>>,
     factors: kernels::Factors,
     /// The segment being filled, of which the first `filled` samples are there.
-    segment: Vec<Sample>,
+    segment: Aligned<Sample>,
     /// The next one, which takes over what the two share: a transform leaves its input in ruins.
-    next: Vec<Sample>,
+    next: Aligned<Sample>,
     filled: usize,
-    work: Vec<Sample>,
-    scratch: Vec<Sample>,
+    work: Aligned<Sample>,
+    scratch: Aligned<Sample>,
     /// Sum of |X|² over the segments since the last carry, in the transform's own order of bins.
-    recent: Vec<f32>,
+    recent: Aligned<f32>,
     recent_segments: usize,
     sum: Vec<f64>,
     segments: u64,
@@ -230,17 +231,17 @@ impl Welch {
             "an overlap of {overlap} leaves nothing of a segment of {length} samples"
         );
         let transform = FftPlanner::new().plan_fft_forward(length);
-        let scratch = vec![Sample::default(); transform.get_outofplace_scratch_len()];
+        let scratch = Aligned::zeroes(transform.get_outofplace_scratch_len());
         Welch {
             settings,
             transform,
             factors: kernels::Factors::of(window.terms()),
-            segment: vec![Sample::default(); length],
-            next: vec![Sample::default(); length],
+            segment: Aligned::zeroes(length),
+            next: Aligned::zeroes(length),
             filled: 0,
-            work: vec![Sample::default(); length],
+            work: Aligned::zeroes(length),
             scratch,
-            recent: vec![0.0; length],
+            recent: Aligned::zeroes(length),
             recent_segments: 0,
             sum: vec![0.0; length],
             segments: 0,
