@@ -123,7 +123,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     )?;
     output::print(&compare_command::as_text(&comparison))?;
 
-    let mut written = vec![logbook.path().to_owned()];
+    let mut written = vec![out.join("logbook.sqlite")];
     let figure = draw::comparison(&comparison)?;
     let bands: Vec<Band> = comparison
         .channels

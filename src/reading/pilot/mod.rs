@@ -30,7 +30,7 @@ pub use spectrum::{FALSE_ALARM, Pilot, PilotPower, PilotSpectrum, UnlikeSpectra}
 /// Height of the pilot above its channel's lower edge in hertz: 177/572 MHz.
 ///
 /// Source: ATSC A/53 Part 2; half of what 6 MHz leaves beside half the symbol rate of 1539/143 MHz.
-pub const PILOT_ABOVE_EDGE_HZ: f64 = 177e6 / 572.0;
+pub const PILOT_ABOVE_EDGE_HZ: f64 = crate::channels::VSB_PILOT_OFFSET.0;
 
 /// Power of the pilot relative to that of the data in dB: 10 log(1.25²/21).
 ///
