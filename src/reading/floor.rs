@@ -17,8 +17,8 @@ const SLICE_HZ: f64 = 50e3;
 /// A cluster this wide in one piece, in hertz, is vacant spectrum and not a dip between two channels.
 const LEAST_VACANT_HZ: f64 = 1e6;
 
-/// Unevenness of a passband within its flat part, relative: 0.08 dB. Common practice, no source.
-const UNEVEN: f64 = 0.02;
+/// Unevenness of a passband within its flat part, relative: 0.17 dB. Common practice, no source.
+const UNEVEN: f64 = 0.04;
 
 /// A tuning is vacant where at least this share of its slices is, and none stands above the floor: those at the edges may
 /// stand below it, by the passband's slope, as long as that is not known.
