@@ -114,7 +114,7 @@ pub fn open(name: &str, raw: RawArguments) -> Result<Recording, Failure> {
 /// Runs through a recording, with progress.
 pub fn survey(name: &str, raw: RawArguments, stop: &Stop) -> Result<Survey, Failure> {
     let mut recording = open(name, raw)?;
-    let line = Line::start(name, recording.samples());
+    let mut line = Line::start(name, recording.samples());
     let survey = Survey::run(&mut recording, &|| stop.asked(), &mut |progress| {
         line.show(name, progress)
     })?;

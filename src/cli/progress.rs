@@ -5,10 +5,15 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use gainsay::reading::survey::Progress;
+use gainsay::units::Hertz;
 use indicatif::{ProgressBar, ProgressStyle};
 
 /// A line that says how far the work is; nothing where standard error is no terminal.
-pub struct Line(ProgressBar);
+pub struct Line {
+    bar: ProgressBar,
+    /// The tuning that the message names.
+    centre: Option<Hertz>,
+}
 
 impl Line {
     /// Starts a line. `samples` is how many there will be, where that is known.
@@ -21,26 +26,28 @@ impl Line {
         };
         bar.set_message(what.to_owned());
         bar.enable_steady_tick(Duration::from_millis(200));
-        Line(bar)
+        Line { bar, centre: None }
     }
 
     /// Says how far a pass is.
-    pub fn show(&self, what: &str, progress: Progress) {
-        self.0.set_position(progress.samples);
-        self.0
-            .set_message(format!("{what}, {:.1} MHz", progress.centre.mhz()));
+    pub fn show(&mut self, what: &str, progress: Progress) {
+        self.bar.set_position(progress.samples);
+        if self.centre.replace(progress.centre) != Some(progress.centre) {
+            let mhz = progress.centre.mhz();
+            self.bar.set_message(format!("{what}, {mhz:.1} MHz"));
+        }
     }
 
     /// Says how far other work is.
     pub fn advance(&self, what: &str, steps: u64) {
-        self.0.set_message(what.to_owned());
-        self.0.set_position(steps);
+        self.bar.set_message(what.to_owned());
+        self.bar.set_position(steps);
     }
 }
 
 impl Drop for Line {
     fn drop(&mut self) {
-        self.0.finish_and_clear();
+        self.bar.finish_and_clear();
     }
 }
 

@@ -8,14 +8,11 @@ use jiff::Timestamp;
 use super::Reading;
 use super::amplitude::AmplitudeStats;
 use super::assemble::Wanted;
-use crate::capture::{About, CaptureError, Sample, Source, Tuning};
+use crate::capture::{About, CaptureError, Source, Tuning};
 use crate::spectrum::flat::bridge_centre;
 use crate::spectrum::stitch::{Stretch, stretches};
 use crate::spectrum::{SubDwells, Welch, WelchSettings};
 use crate::units::Hertz;
-
-/// Samples that are handed on at a time.
-const BLOCK: usize = 8 * 1024;
 
 /// Bins are at most this wide, in hertz: narrow enough that a channel's edge is sharp, wide enough for many averages.
 const WIDEST_BIN_HZ: f64 = 600.0;
@@ -81,7 +78,6 @@ impl Survey {
     ) -> Result<Survey, CaptureError> {
         let about = source.about().clone();
         let rate_hz = about.sample_rate.0;
-        let mut block = vec![Sample::default(); BLOCK];
         let mut welch = Welch::new(WelchSettings::of_length(segment_length(rate_hz, None)));
         let mut tunings: Vec<TuningSpectrum> = Vec::new();
         let mut dwells = Vec::new();
@@ -97,12 +93,14 @@ impl Survey {
             let mut amplitude = AmplitudeStats::new(about.step);
             let before = samples;
             while !stop() {
-                let count = source.read(&mut block)?;
+                // Read right into the segment being filled, and counted before it is transformed.
+                let space = welch.space();
+                let count = source.read(space)?;
                 if count == 0 {
                     break;
                 }
-                welch.push(&block[..count]);
-                amplitude.push(&block[..count]);
+                amplitude.push(&space[..count]);
+                welch.advance(count);
                 samples += count as u64;
                 progress(Progress {
                     centre: tuning.centre,
