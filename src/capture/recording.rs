@@ -38,8 +38,6 @@ pub struct Recording {
     stretches: std::vec::IntoIter<Stretch>,
     /// Samples left in the current tuning; `None` where only the input's end tells.
     left: Option<u64>,
-    /// Whether the current tuning lasts until the input's end.
-    open_ended: bool,
     bytes: Vec<u8>,
     /// What of `bytes` has been read and not handed out; all of it belongs to the current tuning.
     unread: std::ops::Range<usize>,
@@ -263,7 +261,6 @@ impl Recording {
             datatype,
             stretches: stretches.into_iter(),
             left: Some(0),
-            open_ended: false,
             bytes: vec![0; BLOCK_BYTES],
             unread: 0..0,
             samples_read: 0,
@@ -383,7 +380,6 @@ impl Source for Recording {
         };
         self.pass_over(stretch.skip_bytes)?;
         self.left = stretch.tuning.samples;
-        self.open_ended = stretch.tuning.samples.is_none();
         Ok(Some(stretch.tuning))
     }
 
@@ -401,7 +397,7 @@ impl Source for Recording {
             let end = left.saturating_mul(width as u64).min(BLOCK_BYTES as u64) as usize;
             while self.unread.len() < width {
                 match self.fill(end)? {
-                    0 if !self.open_ended => return Err(self.ended_early()),
+                    0 if self.left.is_some() => return Err(self.ended_early()),
                     0 if self.unread.is_empty() => {
                         self.left = Some(0);
                         return Ok(0);

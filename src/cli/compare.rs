@@ -197,9 +197,10 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
     if arguments.terminated.is_some()
         || arguments.raw.rate.is_some()
         || arguments.raw.tuned.is_some()
+        || !arguments.channels.threshold.is_empty()
     {
         return Err(Failure::usage(
-            "--terminated, --rate and --tuned go with recordings; takes in the logbook have theirs",
+            "--terminated, --rate, --tuned and --threshold go with recordings; takes in the logbook have theirs",
         ));
     }
     let logbook = Logbook::open_existing(&arguments.log.path()?)?;
@@ -229,7 +230,12 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
                 "there is no take of {antenna:?} at {spot:?}: make one with gainsay take"
             )));
         }
-        once_each(takes);
+        let twins = compare::leave_out_twins(takes);
+        if twins > 0 {
+            output::remark(&format!(
+                "{twins} take(s) of {antenna:?} are in the logbook more than once; each counts once"
+            ));
+        }
         narrow(takes, arguments)?;
     }
     let spectra = match &arguments.spectrum {
@@ -242,30 +248,6 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
         }
     };
     Ok(Material { takes, spectra })
-}
-
-/// Takes that are in the logbook twice would pass for repeats: only the first of them stays.
-fn once_each(takes: &mut Vec<Take>) {
-    let before = takes.len();
-    let mut kept: Vec<Take> = Vec::with_capacity(before);
-    for take in takes.drain(..) {
-        // Takes come in the order of time, so twins are neighbours in it.
-        let mut same_time = kept
-            .iter()
-            .rev()
-            .take_while(|other| other.taken_at == take.taken_at);
-        if !same_time.any(|other| other.source == take.source && other.readings == take.readings) {
-            kept.push(take);
-        }
-    }
-    *takes = kept;
-    if takes.len() < before {
-        let antenna = &takes[0].antenna;
-        output::remark(&format!(
-            "{} take(s) of {antenna:?} are in the logbook more than once; each counts once",
-            before - takes.len()
-        ));
-    }
 }
 
 /// Keeps the channels that were asked for.
@@ -564,15 +546,6 @@ fn spectrum(comparison: &Comparison, material: &Material, path: &Path) -> Result
     let [Some(a), b] = &material.spectra else {
         return Err(Failure::Failed("the takes hold no spectrum to draw".into()));
     };
-    let bands: Vec<Band> = comparison
-        .channels
-        .iter()
-        .map(|channel| Band {
-            label: channel.channel.to_string(),
-            low_hz: channel.low_hz,
-            high_hz: channel.high_hz,
-        })
-        .collect();
     let b = b.as_ref().map(|trace| DrawnLine {
         name: &comparison.b,
         trace,
@@ -584,8 +557,18 @@ fn spectrum(comparison: &Comparison, material: &Material, path: &Path) -> Result
         },
         b,
         None,
-        &bands,
+        &bands(comparison),
     )?
     .write(path)?;
     Ok(())
+}
+
+/// The channels of a comparison as bands of a spectrum.
+pub fn bands(comparison: &Comparison) -> Vec<Band> {
+    let band = |channel: &ChannelComparison| Band {
+        label: channel.channel.to_string(),
+        low_hz: channel.low_hz,
+        high_hz: channel.high_hz,
+    };
+    comparison.channels.iter().map(band).collect()
 }

@@ -12,7 +12,7 @@ use gainsay::capture::tuning::tile;
 use gainsay::capture::writer::{IfThere, Labels, write_sigmf};
 use gainsay::channels::{Plan, Thresholds};
 use gainsay::compare::{self, Options};
-use gainsay::draw::{self, Band, Line as DrawnLine};
+use gainsay::draw::{self, Line as DrawnLine};
 use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::assemble::{Subject, Wanted, assemble};
 use gainsay::reading::survey::Survey;
@@ -125,15 +125,6 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
 
     let mut written = vec![out.join("logbook.sqlite")];
     let figure = draw::comparison(&comparison)?;
-    let bands: Vec<Band> = comparison
-        .channels
-        .iter()
-        .map(|channel| Band {
-            label: channel.channel.to_string(),
-            low_hz: channel.low_hz,
-            high_hz: channel.high_hz,
-        })
-        .collect();
     let mut figures = vec![("comparison", figure)];
     if let (Some(a), Some(b)) = (&of_loop.spectrum, &of_ears.spectrum) {
         let (a, b) = (
@@ -146,7 +137,10 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
                 trace: b,
             },
         );
-        figures.push(("spectrum", draw::spectrum(a, Some(b), None, &bands)?));
+        figures.push((
+            "spectrum",
+            draw::spectrum(a, Some(b), None, &compare_command::bands(&comparison))?,
+        ));
     }
     for (name, figure) in &figures {
         for ending in ["svg", "png"] {

@@ -29,6 +29,7 @@ mod meaning;
 mod prospect;
 mod refusal;
 mod sources;
+mod twins;
 mod types;
 
 pub use blocks::{Antenna, Arrangement, Unit, arrange};
@@ -36,6 +37,7 @@ pub use budget::{BudgetRow, Combined, Evaluation, combine};
 pub use comparison::compare;
 pub use law::ErrorLaw;
 pub use refusal::{CompareError, Options};
+pub use twins::leave_out_twins;
 pub use types::{
     Averaging, Basis, ChannelComparison, Comparison, Side, StateCounts, Summary, Verdict,
 };

@@ -93,34 +93,8 @@ pub fn assemble_pair(
 ) -> [Take; 2] {
     let shared = shared_parts(surveys);
     let [first, second] = subjects;
-    [(surveys[0], first), (surveys[1], second)].map(|(survey, subject)| {
-        let mut take = assemble(survey, terminated, wanted, Some(&shared), subject);
-        let alone = evaluate(
-            survey,
-            terminated,
-            wanted.channels(),
-            &wanted.thresholds,
-            None,
-        )
-        .readings;
-        for reading in alone {
-            match take
-                .readings
-                .iter_mut()
-                .find(|other| other.channel == reading.channel)
-            {
-                Some(other) if other.covered == 0.0 => *other = reading,
-                Some(_) => {}
-                None => {
-                    let place = take
-                        .readings
-                        .partition_point(|other| other.low_hz < reading.low_hz);
-                    take.readings.insert(place, reading);
-                }
-            }
-        }
-        take
-    })
+    [(surveys[0], first), (surveys[1], second)]
+        .map(|(survey, subject)| assemble(survey, terminated, wanted, Some(&shared), subject))
 }
 
 /// The stretches that both surveys cover, ascending.

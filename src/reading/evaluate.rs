@@ -52,7 +52,8 @@ pub struct Evaluation {
 
 /// Reads the wanted channels off a survey.
 ///
-/// `within` limits every channel to these stretches (ascending, apart); `None` is no limit.
+/// `within` limits every channel to these stretches (ascending, apart), but for channels of which they hold nothing: those
+/// are read as if there were no limit. `None` is no limit.
 pub fn evaluate(
     survey: &Survey,
     terminated: Option<&Survey>,
@@ -64,14 +65,17 @@ pub fn evaluate(
     let readings = channels
         .iter()
         .filter_map(|channel| {
-            let pieces = pieces(survey, channel, within);
-            let covered = pieces
-                .iter()
-                .map(|piece| piece.stretch.width_hz())
-                .sum::<f64>()
-                / channel.width().0;
-            (covered >= LEAST_COVER)
-                .then(|| read(survey, &noise, channel, thresholds, &pieces, covered))
+            let shared = within.map(|parts| pieces(survey, channel, Some(parts)));
+            let (pieces, covered) = shared
+                .into_iter()
+                .chain([pieces(survey, channel, None)])
+                .map(|pieces| {
+                    let widths = pieces.iter().map(|piece| piece.stretch.width_hz());
+                    let covered = widths.sum::<f64>() / channel.width().0;
+                    (pieces, covered)
+                })
+                .find(|&(_, covered)| covered >= LEAST_COVER)?;
+            Some(read(survey, &noise, channel, thresholds, &pieces, covered))
         })
         .collect();
     Evaluation {
