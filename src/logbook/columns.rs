@@ -68,6 +68,11 @@ pub(super) fn bind(
         threshold_db,
         state,
         health,
+        pilot: _,
+        identity: _,
+        shape: _,
+        echo: _,
+        path: _,
     } = reading;
     let whole = *parts
         == [Part {
@@ -169,6 +174,11 @@ impl Reader {
             threshold_db: figures.maybe(5),
             state: named(row, 1)?,
             health,
+            pilot: None,
+            identity: None,
+            shape: None,
+            echo: None,
+            path: None,
         })
     }
 

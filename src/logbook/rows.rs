@@ -29,6 +29,9 @@ pub(super) fn insert(
         note,
         readings,
         spectrum,
+        frequency_error: _,
+        tunings: _,
+        gain_check: _,
     } = take;
     let Settings {
         plan,
@@ -118,6 +121,9 @@ pub(super) fn heads(
             note: row.get(10)?,
             readings: Vec::new(),
             spectrum: None,
+            frequency_error: None,
+            tunings: Vec::new(),
+            gain_check: None,
         };
         Ok((id, row.get::<_, u16>(11)?.into(), take))
     };

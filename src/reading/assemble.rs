@@ -79,6 +79,9 @@ pub fn assemble(
         settings: settings(survey, wanted.plan),
         note: subject.note,
         readings,
+        frequency_error: None,
+        tunings: Vec::new(),
+        gain_check: None,
         spectrum: trace(survey, &flat),
     }
 }

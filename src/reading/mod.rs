@@ -16,4 +16,7 @@ pub mod survey;
 mod take;
 
 pub use state::State;
-pub use take::{Estimate, Health, NoiseSource, Part, Reading, Settings, Take, Trace};
+pub use take::{
+    Estimate, Fall, FrequencyReading, GainCheck, Health, Identity, NoiseSource, OutlyingStation,
+    Part, PilotReading, Reading, Settings, SpurReading, Take, Trace, TuningReading,
+};

@@ -6,7 +6,9 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::State;
-use crate::channels::{ChannelId, Standard};
+use super::pilot::Agreement;
+use super::shape::{Echo, Shape};
+use crate::channels::{ChannelId, PathClass, Standard};
 use crate::units::{Dbfs, ratio_to_db};
 
 /// A power with its doubt: linear (mean |x|²), the standard error of its statistical part, and that error's degrees of
@@ -72,6 +74,27 @@ pub enum Health {
         /// Drive in converter steps, rms on one rail.
         lsb_rms: f64,
     },
+    /// The noise is hardly more than what rounding to the converter's steps adds, so the antenna's own is hidden.
+    RoundingLimited {
+        /// Centre of the tuning in MHz.
+        tuning_mhz: f64,
+        /// Share of the quietest stretch that is rounding, 0 to 1.
+        share: f64,
+    },
+    /// The receiver's image of what stands on the other side of a tuning's centre reaches into the channel.
+    Image {
+        /// Centre of the tuning in MHz.
+        tuning_mhz: f64,
+        /// The image's power over the channel's signal, 0 upwards.
+        share: f64,
+    },
+    /// The level fell by more than the gain did: made in an overloaded receiver, at least in part, and not received.
+    Overloaded {
+        /// By how much it fell, in dB.
+        fell_db: f64,
+        /// By how much the gain was lowered, in dB.
+        step_db: f64,
+    },
     /// The noise was not measured with a terminator, but estimated.
     NoiseEstimated,
     /// No terminated take and no stretch that is surely vacant: the noise is no more than an upper bound.
@@ -103,6 +126,26 @@ impl fmt::Display for Health {
                     "weak drive at {tuning_mhz} MHz ({lsb_rms:.2} steps rms): raise the gain"
                 )
             }
+            Health::RoundingLimited { tuning_mhz, share } => {
+                write!(
+                    f,
+                    "rounding makes {:.0} % of the noise at {tuning_mhz} MHz: raise the gain",
+                    share * 100.0
+                )
+            }
+            Health::Image { tuning_mhz, share } => {
+                write!(
+                    f,
+                    "image across {tuning_mhz} MHz: up to {:.0} % of the signal",
+                    share * 100.0
+                )
+            }
+            Health::Overloaded { fell_db, step_db } => {
+                write!(
+                    f,
+                    "fell {fell_db:.1} dB where the gain fell {step_db:.1} dB: overloaded, lower the gain"
+                )
+            }
             Health::NoiseEstimated => f.write_str("noise estimated from vacant channels"),
             Health::NoiseUnknown => {
                 f.write_str("noise unknown: no terminated take, no vacant channel")
@@ -118,6 +161,120 @@ pub struct Part {
     pub low_hz: f64,
     /// Upper end in hertz.
     pub high_hz: f64,
+}
+
+/// The pilot of an 8-VSB channel.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(into = "PilotInJson", from = "PilotInJson")]
+pub struct PilotReading {
+    /// How far above its nominal place it stood, in hertz; the receiver's frequency error is part of that.
+    pub offset_hz: f64,
+    /// Standard error of the offset in hertz.
+    pub offset_standard_error_hz: f64,
+    /// Its power, linear, the passband's slope divided out and noise subtracted.
+    pub power: Estimate,
+    /// Power over the noise in [`PilotReading::enbw_hz`], in dB; `None` where the power is not above zero.
+    pub snr_db: Option<f64>,
+    /// Noise bandwidth that the ratio belongs to, in hertz.
+    pub enbw_hz: f64,
+    /// Whether it was found: noise alone would show one in fewer than one channel in a thousand. Where it was not, the
+    /// power was measured at a place known from elsewhere.
+    pub found: bool,
+}
+
+impl PilotReading {
+    /// The power as a level in dBFS; `None` where it is not above zero.
+    pub fn dbfs(&self) -> Option<f64> {
+        self.power.dbfs().map(|level| level.0)
+    }
+}
+
+/// A pilot as JSON has it: with its level in decibels.
+#[derive(Serialize, Deserialize)]
+struct PilotInJson {
+    offset_hz: f64,
+    offset_standard_error_hz: f64,
+    power: Estimate,
+    #[serde(default)]
+    power_dbfs: Option<f64>,
+    snr_db: Option<f64>,
+    enbw_hz: f64,
+    found: bool,
+}
+
+impl From<PilotReading> for PilotInJson {
+    fn from(pilot: PilotReading) -> Self {
+        let PilotReading {
+            offset_hz,
+            offset_standard_error_hz,
+            power,
+            snr_db,
+            enbw_hz,
+            found,
+        } = pilot;
+        PilotInJson {
+            offset_hz,
+            offset_standard_error_hz,
+            power,
+            power_dbfs: pilot.dbfs(),
+            snr_db,
+            enbw_hz,
+            found,
+        }
+    }
+}
+
+impl From<PilotInJson> for PilotReading {
+    fn from(json: PilotInJson) -> Self {
+        PilotReading {
+            offset_hz: json.offset_hz,
+            offset_standard_error_hz: json.offset_standard_error_hz,
+            power: json.power,
+            snr_db: json.snr_db,
+            enbw_hz: json.enbw_hz,
+            found: json.found,
+        }
+    }
+}
+
+/// What a channel's signal is, told by its structure.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "kind")]
+pub enum Identity {
+    /// 8-VSB, by its pilot.
+    #[serde(rename = "8vsb")]
+    Vsb8,
+    /// OFDM, by its guard interval.
+    Ofdm {
+        /// The system with its size, such as `DVB-T/T2 8k`.
+        system: String,
+        /// The guard interval as its standard writes it; `None` where only an ATSC 3.0 bootstrap was found.
+        guard: Option<String>,
+        /// The standards that it may be.
+        standards: Vec<Standard>,
+    },
+    /// Neither a pilot nor a guard interval was found, though the signal is strong enough to show one: not counted as
+    /// television.
+    Unidentified,
+}
+
+impl fmt::Display for Identity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Identity::Vsb8 => f.write_str("8-VSB"),
+            Identity::Ofdm {
+                system,
+                guard: Some(guard),
+                ..
+            } => write!(f, "{system}, guard {guard}"),
+            Identity::Ofdm {
+                system,
+                guard: None,
+                ..
+            } => f.write_str(system),
+            Identity::Unidentified => f.write_str("unidentified"),
+        }
+    }
 }
 
 /// One channel in one take.
@@ -147,8 +304,23 @@ pub struct Reading {
     pub found: bool,
     /// Upper bound of the signal, linear, where it was not found.
     pub signal_upper: Option<f64>,
+    /// The 8-VSB pilot, where one was found.
+    #[serde(default)]
+    pub pilot: Option<PilotReading>,
+    /// What the signal is; `None` where none was found, or it can't be told.
+    #[serde(default)]
+    pub identity: Option<Identity>,
+    /// What the path did to the spectrum; `None` where the signal is too weak, or the standard has no known shape.
+    #[serde(default)]
+    pub shape: Option<Shape>,
+    /// An echo, where a regular ripple is significant.
+    #[serde(default)]
+    pub echo: Option<Echo>,
     /// Standard that the threshold belongs to.
     pub standard: Option<Standard>,
+    /// The class of path that the threshold is for; `None` where there is no threshold.
+    #[serde(default)]
+    pub path: Option<PathClass>,
     /// The threshold in dB that the margin rests on.
     pub threshold_db: Option<f64>,
     /// The channel's state; `None` where nothing was measured.
@@ -199,6 +371,98 @@ impl Reading {
     }
 }
 
+/// How far off the receiver's frequency was, from the pilots of a take's stations.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FrequencyReading {
+    /// Error in parts per million; positive where the receiver listens too high, so that carriers seem low.
+    pub ppm: f64,
+    /// Lower end of the 95 % interval.
+    pub low_ppm: f64,
+    /// Upper end of the 95 % interval.
+    pub high_ppm: f64,
+    /// How many pilots it rests on.
+    pub pilots: usize,
+    /// How they agreed.
+    pub agreement: Agreement,
+    /// Pilots that stand elsewhere, and were not averaged in.
+    pub outlying: Vec<OutlyingStation>,
+}
+
+/// A station whose pilot stands away from its nominal place.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OutlyingStation {
+    /// Its channel.
+    pub channel: ChannelId,
+    /// How far above the nominal place, in hertz, the receiver's error taken off.
+    pub residual_hz: f64,
+    /// What a deliberate offset of this size is for; `None` where no such offset is known.
+    pub deliberate: Option<String>,
+}
+
+/// A narrow line that is no pilot.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct SpurReading {
+    /// Its frequency in hertz.
+    pub hz: f64,
+    /// Height of its highest bin above the level around, in dB.
+    pub excess_db: f64,
+    /// Power that was cut out, in dBFS.
+    pub power_dbfs: f64,
+}
+
+/// The receiver's health at one tuning.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TuningReading {
+    /// Frequency in the middle, in hertz, as the receiver was told.
+    pub centre_hz: f64,
+    /// Gain in dB, where known.
+    pub gain_db: Option<f64>,
+    /// Samples averaged.
+    pub samples: u64,
+    /// Drive in converter steps, rms on one rail; `None` where the samples have no steps.
+    pub lsb_rms: Option<f64>,
+    /// Whether the converter clipped.
+    pub clipped: bool,
+    /// Share of samples at the converter's ends, 0 to 1.
+    pub end_fraction: f64,
+    /// Share that a clean signal of this distribution would have there, 0 to 1.
+    pub expected_end_fraction: f64,
+    /// Share of the quietest stretch's power that rounding makes, 0 to 1; `None` where the samples have no steps.
+    pub rounding_share: Option<f64>,
+    /// Power of the spike at the centre, in dBFS.
+    pub spike_dbfs: Option<f64>,
+    /// How far the image is under the signal, in dB; a lower bound where [`TuningReading::image_is_bound`].
+    pub image_db: Option<f64>,
+    /// Whether no image was found, so that it is at least so far under the signal.
+    pub image_is_bound: bool,
+    /// Narrow lines that were cut out.
+    pub spurs: Vec<SpurReading>,
+}
+
+/// What a second pass at lower gain showed of the receiver's linearity.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct GainCheck {
+    /// By how much the gain was lowered, in dB.
+    pub step_db: f64,
+    /// Whether the step was measured (the median of what the channels fell by), and not read off the gains set.
+    pub step_measured: bool,
+    /// The channels that could be compared, ascending.
+    pub channels: Vec<Fall>,
+}
+
+/// By how much one channel fell when the gain was lowered.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Fall {
+    /// The channel.
+    pub channel: ChannelId,
+    /// By how much its signal fell, in dB.
+    pub fell_db: f64,
+    /// Standard uncertainty of that, in dB.
+    pub standard_uncertainty_db: f64,
+    /// Whether it fell by the step, as what is received does.
+    pub linear: bool,
+}
+
 /// What must be the same in two takes for their figures to be compared.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Settings {
@@ -233,6 +497,12 @@ pub struct Take {
     pub note: String,
     /// The channels, ascending.
     pub readings: Vec<Reading>,
+    /// The receiver's frequency error, where pilots tell it.
+    pub frequency_error: Option<FrequencyReading>,
+    /// The receiver's health, tuning by tuning, ascending.
+    pub tunings: Vec<TuningReading>,
+    /// What a second pass at another gain showed.
+    pub gain_check: Option<GainCheck>,
     /// The stitched spectrum, coarse enough to keep: for plots.
     pub spectrum: Option<Trace>,
 }

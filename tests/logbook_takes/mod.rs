@@ -36,6 +36,9 @@ pub fn plain(number: u32, channels: u16) -> Take {
             .map(|channel| reading(number, channel))
             .collect(),
         spectrum: None,
+        frequency_error: None,
+        tunings: Vec::new(),
+        gain_check: None,
     }
 }
 
@@ -72,6 +75,11 @@ fn reading(number: u32, channel: u16) -> Reading {
         noise_type_b: noise * 0.01,
         found: signal > 0.0,
         signal_upper: (signal <= 0.0).then_some(noise * 0.006),
+        pilot: None,
+        identity: None,
+        shape: None,
+        echo: None,
+        path: None,
         standard: Some(Standard::Vsb8),
         threshold_db: Some(15.2),
         state,

@@ -56,6 +56,11 @@ pub fn reading(channel: u16, power: f64, noise: f64, noise_type_b: f64) -> Readi
         noise_type_b,
         found,
         signal_upper: (!found).then(|| signal.max(0.0) + 3.0902 * doubt),
+        pilot: None,
+        identity: None,
+        shape: None,
+        echo: None,
+        path: None,
         standard: Some(Standard::Vsb8),
         threshold_db: Some(THRESHOLD_DB),
         state: Some(state),
@@ -82,6 +87,9 @@ pub fn take(antenna: &str, minute: f64, readings: Vec<Reading>) -> Take {
         note: String::new(),
         readings,
         spectrum: None,
+        frequency_error: None,
+        tunings: Vec::new(),
+        gain_check: None,
     }
 }
 

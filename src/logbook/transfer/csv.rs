@@ -119,6 +119,9 @@ fn take_cells(take: &Take) -> [String; OF_THE_TAKE] {
         note,
         readings: _,
         spectrum: _,
+        frequency_error: _,
+        tunings: _,
+        gain_check: _,
     } = take;
     let Settings {
         plan,
@@ -159,6 +162,11 @@ fn reading_cells(reading: &Reading) -> Vec<String> {
         threshold_db,
         state,
         health,
+        pilot: _,
+        identity: _,
+        shape: _,
+        echo: _,
+        path: _,
     } = reading;
     let whole = *parts
         == [Part {
@@ -444,6 +452,9 @@ impl Row<'_> {
             note: text("note"),
             readings: Vec::new(),
             spectrum: None,
+            frequency_error: None,
+            tunings: Vec::new(),
+            gain_check: None,
         })
     }
 
@@ -484,6 +495,11 @@ impl Row<'_> {
             } else {
                 self.json("health")?
             },
+            pilot: None,
+            identity: None,
+            shape: None,
+            echo: None,
+            path: None,
         })
     }
 }

@@ -81,6 +81,9 @@ pub fn as_json(take: &Take) -> impl Serialize + '_ {
         note,
         readings,
         spectrum,
+        frequency_error: _,
+        tunings: _,
+        gain_check: _,
     } = take;
     let Settings {
         plan,
@@ -312,6 +315,9 @@ impl TakeIn {
             note: self.note,
             readings: self.channels,
             spectrum: self.spectrum,
+            frequency_error: None,
+            tunings: Vec::new(),
+            gain_check: None,
         }
     }
 }

@@ -12,6 +12,7 @@
 //! median absolute deviation: P. J. Huber, *Robust Statistics*; 1.4826 and √(π/2) make them agree with the standard
 //! deviation and the error of a mean for normal values.
 
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
 /// A pilot seen by the receiver.
@@ -74,7 +75,8 @@ pub struct OutlyingPilot {
 }
 
 /// How the pilots agreed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Agreement {
     /// There was one pilot: if its station is set off deliberately, the error is off by as much.
     Single,

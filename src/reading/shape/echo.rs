@@ -4,6 +4,7 @@ use std::f64::consts::{PI, TAU};
 
 use num_complex::Complex;
 use rustfft::FftPlanner;
+use serde::{Deserialize, Serialize};
 
 use super::density::{ChannelDensity, Group, HANN_BIN_SPREAD, Transmitted};
 use super::{DB, FEWEST_POINTS, median};
@@ -22,7 +23,7 @@ pub const FALSE_ALARM: f64 = 1e-3;
 const ECHO_RESOLUTION_HZ: f64 = 5e3;
 
 /// An echo, seen as a regular ripple.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Echo {
     /// Delay between the paths in seconds; which comes first is not known.
     pub delay_s: f64,

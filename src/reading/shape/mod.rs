@@ -17,6 +17,8 @@
 
 use std::f64::consts::LN_10;
 
+use serde::{Deserialize, Serialize};
+
 use super::pilot::PILOT_ABOVE_EDGE_HZ;
 use crate::channels::PathClass;
 
@@ -40,7 +42,7 @@ const LARGEST_SPREAD: f64 = 0.15;
 const FEWEST_POINTS: usize = 16;
 
 /// The shape of one channel's spectrum.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Shape {
     /// σ_sp: standard deviation of the spectral amplitudes in dB, finite averaging taken off; 0 where nothing is left.
     pub sigma_sp_db: f64,
