@@ -26,7 +26,7 @@ fn runner(cases: u32) -> TestRunner {
 /// Opens and surveys what lies there, and reads its channels; true where that worked.
 fn survives(meta: &Path) -> Result<bool, TestCaseError> {
     let survey = Recording::open(meta)
-        .and_then(|mut recording| Survey::run(&mut recording, &|| false, &mut |_| {}));
+        .and_then(|mut recording| Survey::run(&mut recording, &[], &|| false, &mut |_| {}));
     match survey {
         Ok(survey) => {
             let plan = Plan::find("us").expect("an embedded plan");

@@ -21,7 +21,7 @@ fn survey(channels: &[Channel], antenna: Option<&str>, dwell_s: f64, seed: u64) 
         ..Setup::terminated("north window", Timestamp::UNIX_EPOCH)
     };
     let mut source = SimulatedSource::new(&scene, setup).expect("a source");
-    Survey::run(&mut source, &|| false, &mut |_| {}).expect("a survey")
+    Survey::run(&mut source, &[], &|| false, &mut |_| {}).expect("a survey")
 }
 
 #[test]

@@ -6,7 +6,7 @@
 use std::path::{Path, PathBuf};
 
 use gainsay::capture::recording::Recording;
-use gainsay::channels::{Plan, Thresholds};
+use gainsay::channels::{Channel, Plan, Thresholds};
 use gainsay::reading::evaluate::evaluate;
 use gainsay::reading::survey::Survey;
 use gainsay::reading::{NoiseSource, Reading, State};
@@ -18,16 +18,16 @@ fn fixture(name: &str) -> PathBuf {
         .join(format!("{name}.sigmf-meta"))
 }
 
-fn survey(name: &str) -> Survey {
+fn survey(name: &str, channels: &[Channel]) -> Survey {
     let mut recording = Recording::open(&fixture(name)).expect("a fixture");
-    Survey::run(&mut recording, &|| false, &mut |_| {}).expect("a survey")
+    Survey::run(&mut recording, channels, &|| false, &mut |_| {}).expect("a survey")
 }
 
 fn readings(name: &str, terminated: Option<&str>, plan: &str) -> Vec<Reading> {
     let plan = Plan::find(plan).expect("an embedded plan");
-    let terminated = terminated.map(survey);
+    let terminated = terminated.map(|name| survey(name, &[]));
     evaluate(
-        &survey(name),
+        &survey(name, &plan.channels),
         terminated.as_ref(),
         &plan.channels,
         &Thresholds::default(),

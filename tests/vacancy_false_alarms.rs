@@ -22,7 +22,7 @@ fn false_alarms(trials: u64) -> [usize; 2] {
             ..Setup::terminated("north window", Timestamp::UNIX_EPOCH)
         };
         let mut source = SimulatedSource::new(&scene, setup).expect("a source");
-        Survey::run(&mut source, &|| false, &mut |_| {}).expect("a survey")
+        Survey::run(&mut source, &[], &|| false, &mut |_| {}).expect("a survey")
     };
     let mut found = [0, 0];
     for trial in 0..trials {

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::thread;
 
 use clap::Args;
-use gainsay::channels::{ChannelId, Plan};
+use gainsay::channels::{Channel, ChannelId, Plan};
 use gainsay::compare::{self, ChannelComparison, Comparison, Options, Side};
 use gainsay::draw::{self, Band, Line as DrawnLine};
 use gainsay::logbook::{Filter, Logbook};
@@ -126,14 +126,16 @@ fn from_recordings(arguments: &Arguments) -> Result<Material, Failure> {
     let plan = arguments.channels.plan()?;
     let wanted = arguments.channels.wanted(&plan)?;
     let stop = Stop::watch();
-    let survey = |name: &str| input::survey(name, arguments.raw, &stop);
+    let channels = wanted.channels();
+    let survey =
+        |name: &str, channels: &[Channel]| input::survey(name, arguments.raw, channels, &stop);
     let (a, b, terminated) = thread::scope(|scope| {
-        let b = scope.spawn(|| survey(&arguments.b));
+        let b = scope.spawn(|| survey(&arguments.b, channels));
         let terminated = arguments
             .terminated
             .as_deref()
-            .map(|name| scope.spawn(move || survey(name)));
-        let a = survey(&arguments.a);
+            .map(|name| scope.spawn(move || survey(name, &[])));
+        let a = survey(&arguments.a, channels);
         (a, joined(b), terminated.map(joined))
     });
     let (a, b, terminated) = (a?, b?, terminated.transpose()?);

@@ -10,7 +10,7 @@ use clap::Args;
 use gainsay::capture::simulated::{Scene, Setup, SimulatedSource};
 use gainsay::capture::tuning::tile;
 use gainsay::capture::writer::{IfThere, Labels, write_sigmf};
-use gainsay::channels::{Plan, Thresholds};
+use gainsay::channels::{Channel, Plan, Thresholds};
 use gainsay::compare::{self, Options};
 use gainsay::draw::{self, Line as DrawnLine};
 use gainsay::logbook::{Filter, Logbook};
@@ -74,7 +74,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     );
     let total: u64 = setups.iter().map(|setup| setup.tunings.len() as u64).sum();
     let line = Line::start("taking", Some(total));
-    let surveys = play(&scene, &setups, &stop, &line, total)?;
+    let surveys = play(&scene, &chosen, &setups, &stop, &line, total)?;
     drop(line);
 
     let wanted = Wanted {
@@ -184,6 +184,7 @@ fn setups(begins: Timestamp, tunings: &[Hertz], dwell_s: f64) -> Vec<Setup> {
 /// Plays every setup and surveys it, as many at a time as there are processors.
 fn play(
     scene: &Scene,
+    channels: &[Channel],
     setups: &[Setup],
     stop: &Stop,
     line: &Line,
@@ -204,7 +205,11 @@ fn play(
             let what = setup.antenna.as_deref().unwrap_or("terminator");
             let mut source = SimulatedSource::new(scene, setup.clone())?;
             let mut centre = Hertz(0.0);
-            let survey = Survey::run(&mut source, &|| stop.asked(), &mut |progress| {
+            let channels = match setup.antenna {
+                Some(_) => channels,
+                None => &[],
+            };
+            let survey = Survey::run(&mut source, channels, &|| stop.asked(), &mut |progress| {
                 if progress.centre != centre {
                     centre = progress.centre;
                     line.advance(

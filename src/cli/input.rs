@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use gainsay::capture::recording::Recording;
-use gainsay::channels::{Plan, Thresholds};
+use gainsay::channels::{Channel, Plan, Thresholds};
 use gainsay::logbook;
 use gainsay::reading::assemble::Wanted;
 use gainsay::reading::survey::Survey;
@@ -111,13 +111,22 @@ pub fn open(name: &str, raw: RawArguments) -> Result<Recording, Failure> {
     Ok(Recording::raw(path, rate, tuned)?)
 }
 
-/// Runs through a recording, with progress.
-pub fn survey(name: &str, raw: RawArguments, stop: &Stop) -> Result<Survey, Failure> {
+/// Runs through a recording, with progress. Pilots and guard intervals are listened for in `channels`; a terminated take
+/// has none.
+pub fn survey(
+    name: &str,
+    raw: RawArguments,
+    channels: &[Channel],
+    stop: &Stop,
+) -> Result<Survey, Failure> {
     let mut recording = open(name, raw)?;
     let mut line = Line::start(name, recording.samples());
-    let survey = Survey::run(&mut recording, &|| stop.asked(), &mut |progress| {
-        line.show(name, progress)
-    })?;
+    let survey = Survey::run(
+        &mut recording,
+        channels,
+        &|| stop.asked(),
+        &mut |progress| line.show(name, progress),
+    )?;
     drop(line);
     if stop.asked() && name != "-" {
         return Err(Failure::Failed(format!(

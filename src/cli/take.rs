@@ -83,9 +83,9 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let terminated = arguments
         .terminated
         .as_deref()
-        .map(|name| input::survey(name, arguments.raw, &stop))
+        .map(|name| input::survey(name, arguments.raw, &[], &stop))
         .transpose()?;
-    let survey = input::survey(&arguments.from, arguments.raw, &stop)?;
+    let survey = input::survey(&arguments.from, arguments.raw, wanted.channels(), &stop)?;
     if let Some(terminated) = &terminated {
         terminated.serves(&survey)?;
     }

@@ -49,6 +49,8 @@ pub struct AmplitudeStats {
     count: u64,
     sums: [f64; 2],
     squares: [f64; 2],
+    /// Sum of the products of I and Q.
+    crossed: f64,
     /// For each rail and sign (I+, I−, Q+, Q−; see [`PLUS`] and [`MINUS`]), values by their distance in codes from full scale.
     tallies: [[u64; CODES]; 4],
     /// Values more than half a step beyond full scale: there is no end there.
@@ -73,6 +75,15 @@ pub struct Clipping {
     pub clipped: bool,
 }
 
+/// How strong the image is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Image {
+    /// Its amplitude relative to the signal's, or, where none was found, the most that it can be.
+    pub amplitude: f64,
+    /// Whether one was found: without any, chance shows one in fewer than one tuning in a thousand.
+    pub found: bool,
+}
+
 impl AmplitudeStats {
     /// No samples yet. `step` is the converter's step where full scale is 1 (1/127.5 for 8 bits), `None` for
     /// floating-point samples, for which an end is assumed at ±1 unless values lie beyond it.
@@ -84,6 +95,7 @@ impl AmplitudeStats {
             count: 0,
             sums: [0.0; 2],
             squares: [0.0; 2],
+            crossed: 0.0,
             tallies: [[0; CODES]; 4],
             beyond: 0,
             at_end: [0; 2],
@@ -111,6 +123,7 @@ impl AmplitudeStats {
     pub fn merge(&mut self, other: &AmplitudeStats) {
         self.count += other.count;
         self.beyond += other.beyond;
+        self.crossed += other.crossed;
         for k in 0..2 {
             self.sums[k] += other.sums[k];
             self.squares[k] += other.squares[k];
@@ -161,6 +174,28 @@ impl AmplitudeStats {
     pub fn drive_lsb_rms(&self) -> Option<f64> {
         self.drive_steps()
             .map(|[i, q]| ((i * i + q * q) / 2.0).sqrt())
+    }
+
+    /// The image that an unequal I and Q leave on the other side of the centre: amplitude relative to the signal's own.
+    /// `None` without samples or without power.
+    ///
+    /// Received as y = x + β·x*, a signal whose mean square E\[x²\] is zero, as that of noise, OFDM and of 8-VSB away from
+    /// the centre is, has E\[y²\] = 2β·E\[|x|²\] to first order; the spike is taken off first.
+    pub fn image(&self) -> Option<Image> {
+        let (n, mean) = (self.samples()?, self.mean()?);
+        let [i, q] = [0, 1].map(|rail| self.squares[rail] / n - mean[rail] * mean[rail]);
+        let crossed = self.crossed / n - mean[0] * mean[1];
+        let power = i + q;
+        (power > 0.0).then(|| {
+            let amplitude = (i - q).hypot(2.0 * crossed) / (2.0 * power);
+            // |E[y²]|/E[|y|²] of n samples of white noise without an image is Rayleigh with the mean square 2/n; what is
+            // not white has fewer independent samples, so the bound for a chance of 1/1000 is doubled.
+            let bound = 2.0 * (2.0 * 1000f64.ln() / n).sqrt() / 2.0;
+            Image {
+                amplitude: amplitude.max(bound),
+                found: amplitude > bound,
+            }
+        })
     }
 
     /// Whether the drive is under one step rms, so that rounding hides the noise; `None` where it isn't known.
@@ -229,8 +264,10 @@ impl AmplitudeStats {
         let Lanes {
             sums,
             squares,
+            crossed,
             largest,
         } = Lanes::of(block);
+        self.crossed += crossed.iter().map(|&sum| f64::from(sum)).sum::<f64>();
         for k in 0..LANES {
             self.sums[k % 2] += f64::from(sums[k]);
             self.squares[k % 2] += f64::from(squares[k]);
@@ -274,6 +311,7 @@ const LANES: usize = 8;
 struct Lanes {
     sums: [f32; LANES],
     squares: [f32; LANES],
+    crossed: [f32; LANES / 2],
     largest: [f32; LANES],
 }
 
@@ -282,6 +320,7 @@ impl Lanes {
     #[inline(never)]
     fn of(block: &[Sample]) -> Lanes {
         let (mut sums, mut squares, mut largest) = ([0f32; LANES], [0f32; LANES], [0f32; LANES]);
+        let mut crossed = [0f32; LANES / 2];
         let chunks = block.chunks_exact(LANES / 2);
         let rest = chunks.remainder();
         for c in chunks {
@@ -294,6 +333,9 @@ impl Lanes {
             for lane in 0..LANES {
                 squares[lane] += x[lane] * x[lane];
             }
+            for lane in 0..LANES / 2 {
+                crossed[lane] += x[2 * lane] * x[2 * lane + 1];
+            }
             for lane in 0..LANES {
                 let size = x[lane].abs();
                 largest[lane] = if size > largest[lane] {
@@ -304,6 +346,7 @@ impl Lanes {
             }
         }
         for c in rest {
+            crossed[0] += c.re * c.im;
             for (lane, x) in [c.re, c.im].into_iter().enumerate() {
                 sums[lane] += x;
                 squares[lane] += x * x;
@@ -313,6 +356,7 @@ impl Lanes {
         Lanes {
             sums,
             squares,
+            crossed,
             largest,
         }
     }

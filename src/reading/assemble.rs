@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::evaluate::{Evaluation, evaluate, uncovered};
+use super::evaluate::{Beside, Evaluation, evaluate, uncovered};
 use super::survey::Survey;
 use super::{Part, Settings, Take, Trace};
 use crate::channels::{Channel, Plan, Thresholds};
@@ -47,18 +47,23 @@ impl Wanted<'_> {
     }
 }
 
-/// Makes the take: readings of the wanted channels (within some stretches only, where they are given), settings, and the
+/// Makes the take: readings of the wanted channels (alone, or beside another pass), settings, and the
 /// spectrum to keep.
 pub fn assemble(
     survey: &Survey,
     terminated: Option<&Survey>,
     wanted: &Wanted,
-    within: Option<&[Part]>,
+    beside: Option<Beside>,
     subject: Subject,
 ) -> Take {
     let channels = wanted.channels();
-    let Evaluation { mut readings, flat } =
-        evaluate(survey, terminated, channels, &wanted.thresholds, within);
+    let Evaluation {
+        mut readings,
+        flat,
+        frequency_error,
+        tunings,
+        densities,
+    } = evaluate(survey, terminated, channels, &wanted.thresholds, beside);
     if let Some(chosen) = &wanted.chosen {
         for (place, channel) in chosen.iter().enumerate() {
             if readings
@@ -79,10 +84,10 @@ pub fn assemble(
         settings: settings(survey, wanted.plan),
         note: subject.note,
         readings,
-        frequency_error: None,
-        tunings: Vec::new(),
+        frequency_error,
+        tunings,
         gain_check: None,
-        spectrum: trace(survey, &flat),
+        spectrum: trace(survey, &densities, &flat),
     }
 }
 
@@ -96,8 +101,17 @@ pub fn assemble_pair(
 ) -> [Take; 2] {
     let shared = shared_parts(surveys);
     let [first, second] = subjects;
-    [(surveys[0], first), (surveys[1], second)]
-        .map(|(survey, subject)| assemble(survey, terminated, wanted, Some(&shared), subject))
+    [
+        (surveys[0], surveys[1], first),
+        (surveys[1], surveys[0], second),
+    ]
+    .map(|(survey, other, subject)| {
+        let beside = Beside {
+            shared: &shared,
+            other,
+        };
+        assemble(survey, terminated, wanted, Some(beside), subject)
+    })
 }
 
 /// The stretches that both surveys cover, ascending.
@@ -133,16 +147,17 @@ pub fn settings(survey: &Survey, plan: &Plan) -> Settings {
 }
 
 /// The tunings' spectra side by side on an even grid, the passband's slope divided out; `None` where there is nothing.
-fn trace(survey: &Survey, flat: &FlatField) -> Option<Trace> {
+fn trace(survey: &Survey, densities: &[Vec<f64>], flat: &FlatField) -> Option<Trace> {
     let rate_hz = survey.about.sample_rate.0;
     let answering = || {
         survey
             .tunings
             .iter()
-            .filter(|tuning| tuning.stretch.width_hz() > 0.0)
+            .zip(densities)
+            .filter(|(tuning, _)| tuning.stretch.width_hz() > 0.0)
     };
-    let low_hz = answering().next()?.stretch.low_hz;
-    let high_hz = answering().next_back()?.stretch.high_hz;
+    let low_hz = answering().next()?.0.stretch.low_hz;
+    let high_hz = answering().next_back()?.0.stretch.high_hz;
     let mut step_hz = TRACE_STEP_HZ;
     while (high_hz - low_hz) / step_hz > TRACE_MOST {
         step_hz *= 2.0;
@@ -150,9 +165,9 @@ fn trace(survey: &Survey, flat: &FlatField) -> Option<Trace> {
     let first_cell = (low_hz / step_hz).round();
     let cells = ((high_hz / step_hz).round() - first_cell) as usize;
     let mut dbfs_per_mhz = vec![None; cells];
-    for tuning in answering() {
-        let length = tuning.density.len();
-        let density = |bin: usize| tuning.density[bin] / flat.gain(bin, length);
+    for (tuning, densities) in answering() {
+        let length = densities.len();
+        let density = |bin: usize| densities[bin] / flat.gain(bin, length);
         // A cell belongs to the tuning that answers for its middle.
         let cell_of = |hz: f64| (hz / step_hz - first_cell - 0.5).ceil().max(0.0) as usize;
         let end = cell_of(tuning.stretch.high_hz);

@@ -8,12 +8,19 @@ pub mod assemble;
 pub mod evaluate;
 mod floor;
 pub mod guard;
+mod health;
+mod lines;
+pub mod listen;
+mod noise;
 pub mod pilot;
+mod power;
 pub mod shape;
+mod signals;
 pub mod spurs;
 mod state;
 pub mod survey;
 mod take;
+mod within;
 
 pub use state::State;
 pub use take::{

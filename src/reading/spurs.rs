@@ -75,9 +75,10 @@ impl SpurSearch {
                     .any(|&(low, high)| (low..=high).contains(&at(bin)))
             })
             .collect();
-        let levels = self.levels(density, &excluded);
+        let levels = Levels::new(self, density, &excluded);
         let stands_out = |bin: usize, times: f64| {
-            !excluded[bin] && levels[bin] > 0.0 && density[bin] > times * levels[bin]
+            let level = levels.at(bin);
+            !excluded[bin] && level > 0.0 && density[bin] > times * level
         };
         // Skirts belong to a line as far as they stand out by half as many decibels; so a hump is seen in its full width.
         let skirt = threshold.sqrt();
@@ -85,7 +86,10 @@ impl SpurSearch {
         let mut spurs = Vec::new();
         let mut bin = 0;
         while bin < density.len() {
-            if !stands_out(bin, threshold) {
+            // Exact levels take long: only where a rough one does not rule a line out.
+            if density[bin] <= ROUGHLY * threshold * levels.roughly(bin)
+                || !stands_out(bin, threshold)
+            {
                 bin += 1;
                 continue;
             }
@@ -109,15 +113,15 @@ impl SpurSearch {
     fn measured(
         &self,
         density: &[f64],
-        levels: &[f64],
+        levels: &Levels,
         bins: Range<usize>,
         at: &dyn Fn(usize) -> f64,
     ) -> Option<Spur> {
-        let above = |b: usize| density[b] - levels[b];
+        let above = |b: usize| density[b] - levels.at(b);
         let total: f64 = bins.clone().map(above).sum();
         let excess = bins
             .clone()
-            .map(|b| density[b] / levels[b])
+            .map(|b| density[b] / levels.at(b))
             .fold(0.0, f64::max);
         let excess = Decibels::from_ratio(excess);
         (excess >= self.least_excess).then(|| Spur {
@@ -139,39 +143,75 @@ impl SpurSearch {
         }
         Some(upper_quantile(|x| ratio.sf(x), chance))
     }
+}
 
-    /// The level at each bin as the mean that belongs to the higher of two medians; 0 where there is none.
-    fn levels(&self, density: &[f64], excluded: &[bool]) -> Vec<f64> {
-        let gap = self.widest_bins.div_ceil(2);
-        let least = (self.side_bins / 4).max(3);
-        let mean_of_median = Gamma::new(self.averages, self.averages)
-            .map_or(1.0, |gamma| 1.0 / upper_quantile(|x| gamma.sf(x), 0.5));
-        let mut side = Vec::with_capacity(self.side_bins);
-        let mut median = |bins: Range<usize>| {
-            side.clear();
-            side.extend(
-                bins.filter(|&b| !excluded[b] && density[b].is_finite())
-                    .map(|b| density[b]),
-            );
-            if side.len() < least {
-                return None;
-            }
-            let middle = side.len() / 2;
-            Some(*side.select_nth_unstable_by(middle, f64::total_cmp).1)
+/// A rough level may be this much above the exact one.
+const ROUGHLY: f64 = 0.7;
+
+/// The level at each bin, worked out where it is asked for.
+struct Levels<'a> {
+    density: &'a [f64],
+    excluded: &'a [bool],
+    side_bins: usize,
+    gap: usize,
+    mean_of_median: f64,
+    /// Medians of `side_bins` bins in turn; 0 where there is none.
+    rough: Vec<f64>,
+}
+
+impl<'a> Levels<'a> {
+    fn new(search: &SpurSearch, density: &'a [f64], excluded: &'a [bool]) -> Self {
+        let mut levels = Levels {
+            density,
+            excluded,
+            side_bins: search.side_bins.max(1),
+            gap: search.widest_bins.div_ceil(2),
+            mean_of_median: Gamma::new(search.averages, search.averages)
+                .map_or(1.0, |gamma| 1.0 / upper_quantile(|x| gamma.sf(x), 0.5)),
+            rough: Vec::new(),
         };
-        (0..density.len())
-            .map(|bin| {
-                let left =
-                    median(bin.saturating_sub(gap + self.side_bins)..bin.saturating_sub(gap));
-                let first = (bin + gap + 1).min(density.len());
-                let right = median(first..(first + self.side_bins).min(density.len()));
-                match (left, right) {
-                    (Some(left), Some(right)) => left.max(right) * mean_of_median,
-                    (Some(one), None) | (None, Some(one)) => one * mean_of_median,
-                    (None, None) => 0.0,
-                }
-            })
-            .collect()
+        levels.rough = (0..density.len())
+            .step_by(levels.side_bins)
+            .map(|from| levels.median(from..(from + levels.side_bins).min(density.len())))
+            .map(|median| median.unwrap_or(0.0))
+            .collect();
+        levels
+    }
+
+    fn median(&self, bins: Range<usize>) -> Option<f64> {
+        let mut side: Vec<f64> = bins
+            .filter(|&b| !self.excluded[b] && self.density[b].is_finite())
+            .map(|b| self.density[b])
+            .collect();
+        if side.len() < (self.side_bins / 4).max(3) {
+            return None;
+        }
+        let middle = side.len() / 2;
+        Some(*side.select_nth_unstable_by(middle, f64::total_cmp).1)
+    }
+
+    /// The mean that belongs to the higher of the two sides' medians; 0 where there is none.
+    fn at(&self, bin: usize) -> f64 {
+        let end = self.density.len();
+        let before = bin.saturating_sub(self.gap);
+        let after = (bin + self.gap + 1).min(end);
+        let left = self.median(before.saturating_sub(self.side_bins)..before);
+        let right = self.median(after..(after + self.side_bins).min(end));
+        match (left, right) {
+            (Some(left), Some(right)) => left.max(right) * self.mean_of_median,
+            (Some(one), None) | (None, Some(one)) => one * self.mean_of_median,
+            (None, None) => 0.0,
+        }
+    }
+
+    /// The least of the medians around: about the level, or below it.
+    fn roughly(&self, bin: usize) -> f64 {
+        let block = bin / self.side_bins;
+        let around = block.saturating_sub(2)..(block + 3).min(self.rough.len());
+        self.rough[around]
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min)
     }
 }
 

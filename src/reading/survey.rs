@@ -8,7 +8,9 @@ use jiff::Timestamp;
 use super::Reading;
 use super::amplitude::AmplitudeStats;
 use super::assemble::Wanted;
+use super::listen::{Heard, Listener};
 use crate::capture::{About, CaptureError, Source, Tuning};
+use crate::channels::Channel;
 use crate::spectrum::flat::bridge_centre;
 use crate::spectrum::stitch::{Stretch, stretches};
 use crate::spectrum::{SubDwells, Welch, WelchSettings};
@@ -61,10 +63,13 @@ pub struct Survey {
     pub dwell_s: f64,
     /// The tunings, ascending by frequency.
     pub tunings: Vec<TuningSpectrum>,
+    /// What was heard of pilots and guard intervals, channel by channel.
+    pub heard: Vec<Heard>,
 }
 
 impl Survey {
-    /// Runs through `source` to its end, or until `stop` says so; `progress` is called once a block.
+    /// Runs through `source` to its end, or until `stop` says so; `progress` is called once a block. Pilots and guard
+    /// intervals are listened for in `channels`; for a terminated take there are none.
     ///
     /// Tunings to the same frequency at the same gain are averaged together; so are those whose gain the source does not
     /// say.
@@ -73,6 +78,7 @@ impl Survey {
     /// What the source reports, and [`CaptureError`] where no tuning holds enough samples for a spectrum.
     pub fn run(
         source: &mut dyn Source,
+        channels: &[Channel],
         stop: &dyn Fn() -> bool,
         progress: &mut dyn FnMut(Progress),
     ) -> Result<Survey, CaptureError> {
@@ -80,6 +86,7 @@ impl Survey {
         let rate_hz = about.sample_rate.0;
         let mut welch = Welch::new(WelchSettings::of_length(segment_length(rate_hz, None)));
         let mut tunings: Vec<TuningSpectrum> = Vec::new();
+        let mut listener = Listener::new(rate_hz, channels);
         let mut dwells = Vec::new();
         let mut taken_at = None;
         let mut samples = 0;
@@ -90,6 +97,7 @@ impl Survey {
             } else {
                 welch = Welch::new(WelchSettings::of_length(length));
             }
+            listener.start(&tuning);
             let mut amplitude = AmplitudeStats::new(about.step);
             let before = samples;
             while !stop() {
@@ -100,6 +108,7 @@ impl Survey {
                     break;
                 }
                 amplitude.push(&space[..count]);
+                listener.push(&space[..count]);
                 welch.advance(count);
                 samples += count as u64;
                 progress(Progress {
@@ -107,6 +116,7 @@ impl Survey {
                     samples,
                 });
             }
+            listener.finish();
             taken_at = taken_at.or(tuning.taken_at);
             if let Some(found) =
                 spectrum_of(&tuning, samples - before, &mut welch, amplitude, rate_hz)
@@ -136,6 +146,7 @@ impl Survey {
             taken_at,
             dwell_s: dwells[dwells.len() / 2],
             tunings,
+            heard: listener.heard(),
         })
     }
 }

@@ -199,6 +199,12 @@ impl PilotSpectrum {
     ///
     /// A line that is no pilot (a spur of the receiver) in the search width is found just as well.
     pub fn find(&self) -> Option<Pilot> {
+        self.find_within(self.grid.expected_hz, self.grid.search_half_width_hz)
+    }
+
+    /// The second, narrow look, once the receiver's error is known: as [`find`](PilotSpectrum::find), but only within
+    /// `half_width_hz` of `baseband_hz`. With fewer bins to choose from, a weaker pilot is significant.
+    pub fn find_within(&self, baseband_hz: f64, half_width_hz: f64) -> Option<Pilot> {
         let transforms = self.transforms() as f64;
         if transforms == 0.0 {
             return None;
@@ -206,7 +212,9 @@ impl PilotSpectrum {
         // The level slopes within a wide search: compare each bin with the noise near it, taken every 5 kHz.
         let searched: Vec<usize> = (1..self.sums.len() - 1)
             .filter(|&k| {
-                (self.grid.hz(k) - self.grid.expected_hz).abs() <= self.grid.search_half_width_hz
+                let hz = self.grid.hz(k);
+                (hz - baseband_hz).abs() <= half_width_hz
+                    && (hz - self.grid.expected_hz).abs() <= self.grid.search_half_width_hz
             })
             .collect();
         let every = ((NEIGHBOURS_HZ / 4.0 / self.grid.step_hz) as usize).max(1);
