@@ -53,6 +53,16 @@ pub enum PathClass {
     Rayleigh,
 }
 
+impl fmt::Display for PathClass {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            PathClass::Gaussian => "Gaussian",
+            PathClass::Ricean => "Ricean",
+            PathClass::Rayleigh => "Rayleigh",
+        })
+    }
+}
+
 /// The carrier-to-noise ratio that a standard needs, and what that assumes.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Threshold {
@@ -249,6 +259,12 @@ impl Thresholds {
             }
             _ => Err(ThresholdError::Value { text: shown }),
         }
+    }
+
+    /// Whether a standard's threshold depends on the path.
+    pub fn vary(&self, standard: Standard) -> bool {
+        let on = |path| self.get(standard, path).map(|threshold| threshold.cn_db);
+        on(PathClass::Gaussian) != on(PathClass::Rayleigh)
     }
 
     /// The threshold of a standard on a path: the user's own where there is one.

@@ -20,7 +20,7 @@ use gainsay::units::Hertz;
 use jiff::{SignedDuration, Timestamp};
 
 use super::progress::{Line, Stop};
-use super::{Failure, compare as compare_command, output, take as take_command};
+use super::{Failure, compare as compare_command, output, readings};
 
 /// Play the whole job on an invented scene: takes, comparison, plots. No dongle needed.
 ///
@@ -107,9 +107,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
             "the scene lacks a take of either antenna".into(),
         ));
     };
-    output::print(
-        &(take_command::heading(of_loop, None) + &take_command::readings(of_loop) + "\n"),
-    )?;
+    output::print(&(readings::heading(of_loop, None) + &readings::readings(of_loop) + "\n"))?;
 
     let filter = |antenna: &str| Filter {
         antenna: Some(antenna.into()),

@@ -4,7 +4,10 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use gainsay::capture::Source;
 use gainsay::capture::recording::Recording;
+use gainsay::capture::simulated::{Scene, Setup, SimulatedSource};
+use gainsay::capture::tuning::tile;
 use gainsay::channels::{Channel, Plan, Thresholds};
 use gainsay::logbook;
 use gainsay::reading::assemble::Wanted;
@@ -120,13 +123,22 @@ pub fn survey(
     stop: &Stop,
 ) -> Result<Survey, Failure> {
     let mut recording = open(name, raw)?;
-    let mut line = Line::start(name, recording.samples());
-    let survey = Survey::run(
-        &mut recording,
-        channels,
-        &|| stop.asked(),
-        &mut |progress| line.show(name, progress),
-    )?;
+    let samples = recording.samples();
+    pass(name, &mut recording, samples, channels, stop)
+}
+
+/// Runs through a source, with progress, as [`survey`] does.
+pub fn pass(
+    name: &str,
+    source: &mut dyn Source,
+    samples: Option<u64>,
+    channels: &[Channel],
+    stop: &Stop,
+) -> Result<Survey, Failure> {
+    let mut line = Line::start(name, samples);
+    let survey = Survey::run(source, channels, &|| stop.asked(), &mut |progress| {
+        line.show(name, progress)
+    })?;
     drop(line);
     if stop.asked() && name != "-" {
         return Err(Failure::Failed(format!(
@@ -134,6 +146,39 @@ pub fn survey(
         )));
     }
     Ok(survey)
+}
+
+/// Whether a name is a scene's.
+pub fn names_scene(name: &str) -> bool {
+    Path::new(name)
+        .extension()
+        .is_some_and(|ending| ending == "toml")
+}
+
+/// A scene ready to be played over these channels: `antenna` at `spot`, or a terminator, from `begins` on. Fading and drift
+/// count from the full hour before.
+pub fn scene(
+    name: &str,
+    antenna: Option<&str>,
+    spot: &str,
+    channels: &[Channel],
+    begins: Timestamp,
+) -> Result<SimulatedSource, Failure> {
+    let scene = Scene::read(Path::new(name))?;
+    let edges: Vec<(Hertz, Hertz)> = channels
+        .iter()
+        .map(|channel| (channel.low, channel.high))
+        .collect();
+    let second = begins.as_second();
+    let hour = Timestamp::from_second(second - second.rem_euclid(3600))?;
+    let setup = Setup {
+        antenna: antenna.map(str::to_owned),
+        tunings: tile(&edges, Hertz(f64::from(scene.dongle.sample_rate_hz))),
+        scene_epoch: hour,
+        take_seed: 2 * (begins.as_nanosecond() as u64 / 2) + u64::from(antenna.is_some()),
+        ..Setup::terminated(spot, begins)
+    };
+    Ok(SimulatedSource::new(&scene, setup)?)
 }
 
 /// When a recording was made, where it doesn't say: when its file was last written, else `now`.

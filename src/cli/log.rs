@@ -13,7 +13,7 @@ use jiff::Timestamp;
 use super::input::LogArguments;
 use super::output::{self, Format};
 use super::table::{Set, table};
-use super::{Failure, take};
+use super::{Failure, readings};
 
 /// List the takes in the logbook, or show, export, import, annotate and delete them.
 #[derive(Debug, Args)]
@@ -338,7 +338,7 @@ fn show(id: i64, logbook: &Logbook, format: Format) -> Result<(), Failure> {
             output::print(&String::from_utf8_lossy(&bytes))
         }
         Format::Table => {
-            output::print(&(take::heading(&take, Some(logbook)) + &take::readings(&take)))
+            output::print(&(readings::heading(&take, Some(logbook)) + &readings::readings(&take)))
         }
     }
 }

@@ -7,6 +7,7 @@ mod input;
 mod log;
 mod output;
 mod progress;
+mod readings;
 mod table;
 mod take;
 

@@ -1,18 +1,21 @@
 //! `gainsay take`: one pass over the wanted channels, into the logbook.
 
+use std::path::PathBuf;
+
 use clap::Args;
-use gainsay::channels::PathClass;
+use gainsay::channels::Channel;
+use gainsay::draw;
 use gainsay::logbook::transfer::{as_json, export_csv};
 use gainsay::logbook::{Logbook, LogbookError};
-use gainsay::reading::assemble::{Subject, Wanted, assemble};
-use gainsay::reading::{Health, NoiseSource, Reading, Take};
+use gainsay::reading::assemble::{Subject, assemble};
+use gainsay::reading::linearity;
 use jiff::Timestamp;
 
 use super::Failure;
 use super::input::{self, ChannelArguments, LogArguments, RawArguments};
 use super::output::{self, Format};
 use super::progress::Stop;
-use super::table::{Set, edges_mhz, number, table};
+use super::readings;
 
 /// Measure one recording of one antenna at one spot, channel by channel, and keep it in the logbook.
 ///
@@ -28,7 +31,8 @@ use super::table::{Set, edges_mhz, number, table};
     States: vacant (nothing found), trace (a signal below the threshold), brink (within 3 dB above it: the digital \
     cliff), firm (3 dB above it or more).")]
 pub struct Arguments {
-    /// Recording: SigMF (either file of it), a raw file of unsigned 8-bit I and Q, or - for standard input.
+    /// Recording: SigMF (either file of it), a raw file of unsigned 8-bit I and Q, or - for standard input; or a scene
+    /// (.toml) to be played, with its antenna and spot of these names.
     #[arg(long, value_name = "RECORDING")]
     from: String,
     /// What was connected.
@@ -37,7 +41,7 @@ pub struct Arguments {
     /// Where it stood.
     #[arg(long, value_name = "NAME")]
     spot: String,
-    /// Recording with a terminator in the antenna's place.
+    /// Recording with a terminator in the antenna's place; or a scene.
     #[arg(long, value_name = "RECORDING")]
     terminated: Option<String>,
     #[command(flatten)]
@@ -55,6 +59,16 @@ pub struct Arguments {
     /// Print only; keep nothing.
     #[arg(long)]
     no_log: bool,
+    /// Second recording of the same antenna at a gain some dB lower: channels that don't fall by the gain's step were made
+    /// in an overloaded receiver, and are marked.
+    #[arg(long, value_name = "RECORDING")]
+    check_gain: Option<String>,
+    /// Print the receiver's health too: drive, clipping, rounding, spike and image, tuning by tuning.
+    #[arg(long)]
+    tunings: bool,
+    /// Draw a small spectrum of each channel, with its flatness and echoes, into this .svg or .png.
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
     /// How to print.
     #[arg(long, value_enum, default_value_t)]
     format: Format,
@@ -68,6 +82,9 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
             "--from and --terminated can't both be standard input, which is read once: put one of them into a file",
         ));
     }
+    if let Some(path) = &arguments.plot {
+        draw::check_ending(path).map_err(Failure::usage)?;
+    }
     let plan = arguments.channels.plan()?;
     let wanted = arguments.channels.wanted(&plan)?;
     let log = match arguments.no_log {
@@ -80,26 +97,44 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         known?;
     }
     let stop = Stop::watch();
+    let begins = arguments.taken_at.unwrap_or_else(Timestamp::now);
+    let survey = |name: &str, antenna: Option<&str>| {
+        let channels = wanted.channels();
+        // A terminator has no stations to be listened for.
+        let listened: &[Channel] = if antenna.is_some() { channels } else { &[] };
+        if input::names_scene(name) {
+            let mut source = input::scene(name, antenna, &spot, channels, begins)?;
+            return input::pass(name, &mut source, None, listened, &stop);
+        }
+        input::survey(name, arguments.raw, listened, &stop)
+    };
     let terminated = arguments
         .terminated
         .as_deref()
-        .map(|name| input::survey(name, arguments.raw, &[], &stop))
+        .map(|name| survey(name, None))
         .transpose()?;
-    let survey = input::survey(&arguments.from, arguments.raw, wanted.channels(), &stop)?;
+    let first = survey(&arguments.from, Some(&antenna))?;
     if let Some(terminated) = &terminated {
-        terminated.serves(&survey)?;
+        terminated.serves(&first)?;
     }
     let taken_at = arguments
         .taken_at
-        .unwrap_or_else(|| input::time_of(&arguments.from, Timestamp::now()));
+        .unwrap_or_else(|| input::time_of(&arguments.from, begins));
     let subject = Subject {
-        antenna,
-        spot,
+        antenna: antenna.clone(),
+        spot: spot.clone(),
         note: arguments.note.clone(),
         taken_at,
     };
-    let mut take = assemble(&survey, terminated.as_ref(), &wanted, None, subject);
-    survey.covers_any(&take.readings, &wanted)?;
+    let mut take = assemble(&first, terminated.as_ref(), &wanted, None, subject.clone());
+    first.covers_any(&take.readings, &wanted)?;
+    if let Some(name) = &arguments.check_gain {
+        let lower = survey(name, Some(&subject.antenna))?;
+        // Its noise is its own: a terminated take at the first gain does not stand for it.
+        let lower = assemble(&lower, None, &wanted, None, subject);
+        let check = linearity::gain_check(&take, &lower)?;
+        linearity::remark(&mut take, check);
+    }
     let mut logbook = log.as_deref().map(Logbook::open).transpose()?;
     if let Some(logbook) = &mut logbook {
         if let Some(id) = logbook.find_same(&take)? {
@@ -109,6 +144,10 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         }
         take.id = Some(logbook.append(&take)?);
     }
+    if let Some(path) = &arguments.plot {
+        let title = format!("{} at {}", take.antenna, take.spot);
+        draw::panels(&title, &readings::panels(&take))?.write(path)?;
+    }
     take.spectrum = None;
     match arguments.format {
         Format::Json => output::print_json(&as_json(&take)),
@@ -117,9 +156,13 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
             export_csv([Ok(take)], &mut bytes)?;
             output::print(&String::from_utf8_lossy(&bytes))
         }
-        Format::Table => output::print(
-            &(heading(&take, logbook.as_ref()) + &readings(&take) + &footing(&take, &wanted)),
-        ),
+        Format::Table => {
+            let mut text = readings::heading(&take, logbook.as_ref()) + &readings::readings(&take);
+            if arguments.tunings {
+                text += &readings::tunings(&take);
+            }
+            output::print(&(text + &readings::footing(&take, &wanted.thresholds)))
+        }
     }
 }
 
@@ -129,119 +172,4 @@ fn name(option: &str, text: &str) -> Result<String, Failure> {
         "" => Err(Failure::usage(format!("{option} is empty: give it a name"))),
         name => Ok(name.to_owned()),
     }
-}
-
-/// What the take is of.
-pub fn heading(take: &Take, logbook: Option<&Logbook>) -> String {
-    let mut text = match take.id {
-        Some(id) => format!(
-            "Take {id}: {} at {}, {}\n",
-            take.antenna, take.spot, take.taken_at
-        ),
-        None => format!("{} at {}, {}\n", take.antenna, take.spot, take.taken_at),
-    };
-    text += &format!(
-        "from {}; plan {}; {} MS/s, {:.0} ms a tuning; noise: {}\n",
-        take.source,
-        take.settings.plan,
-        take.settings.sample_rate_hz / 1e6,
-        take.settings.dwell_s * 1e3,
-        take.terminated
-            .as_deref()
-            .map_or("no terminated take".into(), |name| format!(
-                "terminated take {name}"
-            )),
-    );
-    if let Some(logbook) = logbook {
-        text += &format!("kept in {}\n", logbook.path().display());
-    }
-    if !take.note.is_empty() {
-        text += &format!("note: {}\n", take.note);
-    }
-    text + "\n"
-}
-
-/// The table of channels.
-pub fn readings(take: &Take) -> String {
-    let head = [
-        ("channel", Set::Right),
-        ("MHz", Set::Right),
-        ("power dBFS", Set::Right),
-        ("noise dBFS", Set::Right),
-        ("signal dBFS", Set::Right),
-        ("C/N dB", Set::Right),
-        ("margin dB", Set::Right),
-        ("state", Set::Left),
-        ("remarks", Set::Left),
-    ];
-    table(
-        &head,
-        take.readings.iter().map(|reading| {
-            vec![
-                reading.channel.to_string(),
-                edges_mhz(reading.low_hz, reading.high_hz),
-                number(reading.power_dbfs(), 2),
-                number(reading.noise_dbfs(), 2),
-                signal(reading),
-                number(reading.cn_db(), 1),
-                number(reading.margin_db(), 1),
-                reading.state.map_or("?".into(), |state| state.to_string()),
-                remarks(reading),
-            ]
-        }),
-    )
-}
-
-/// The signal's level, or its upper bound.
-fn signal(reading: &Reading) -> String {
-    match reading.signal_upper_dbfs() {
-        Some(_) => format!("< {}", number(reading.signal_upper_dbfs(), 1)),
-        None => number(reading.signal_dbfs(), 2),
-    }
-}
-
-fn remarks(reading: &Reading) -> String {
-    if reading.covered == 0.0 {
-        return "not covered".into();
-    }
-    let mut remarks = Vec::new();
-    let mut weak = Vec::new();
-    for health in &reading.health {
-        match health {
-            Health::WeakDrive { lsb_rms, .. } => weak.push(*lsb_rms),
-            other => remarks.push(other.to_string()),
-        }
-    }
-    // One remark for all tunings: JSON has them one by one.
-    if let Some(least) = weak.iter().copied().reduce(f64::min) {
-        remarks.push(format!(
-            "weak drive at {} tuning(s), down to {least:.2} steps rms: raise the gain",
-            weak.len()
-        ));
-    }
-    if reading.noise_source == Some(NoiseSource::TerminatedElsewhere) {
-        remarks.push("terminated take lacks these tunings: its others stand in".into());
-    }
-    remarks.join("; ")
-}
-
-/// What the margins and states rest on.
-fn footing(take: &Take, wanted: &Wanted) -> String {
-    let mut standards: Vec<_> = take
-        .readings
-        .iter()
-        .filter_map(|reading| reading.standard)
-        .collect();
-    standards.sort();
-    standards.dedup();
-    let thresholds = standards.iter().map(|&standard| {
-        match wanted.thresholds.get(standard, PathClass::Gaussian) {
-            Some(threshold) => format!("{standard} {} dB ({})", threshold.cn_db, threshold.assumes),
-            None => format!("{standard} none (it depends on the station's mode)"),
-        }
-    });
-    format!(
-        "\nLevels are relative (0 dBFS is full scale), signal is power less noise. Thresholds assumed: {}.\n",
-        thresholds.collect::<Vec<_>>().join(", ")
-    )
 }

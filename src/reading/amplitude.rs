@@ -75,6 +75,9 @@ pub struct Clipping {
     pub clipped: bool,
 }
 
+/// The chance of calling a tuning's own scatter an image.
+const IMAGE_FALSE_ALARM: f64 = 1e-3;
+
 /// How strong the image is.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Image {
@@ -177,20 +180,20 @@ impl AmplitudeStats {
     }
 
     /// The image that an unequal I and Q leave on the other side of the centre: amplitude relative to the signal's own.
-    /// `None` without samples or without power.
+    /// `None` without samples or without power. `independent` is the share of the samples that counts as independent, 1 for
+    /// white noise.
     ///
     /// Received as y = x + β·x*, a signal whose mean square E\[x²\] is zero, as that of noise, OFDM and of 8-VSB away from
-    /// the centre is, has E\[y²\] = 2β·E\[|x|²\] to first order; the spike is taken off first.
-    pub fn image(&self) -> Option<Image> {
+    /// the centre is, has E\[y²\] = 2β·E\[|x|²\] to first order; the spike is taken off first. Without an image, the mean
+    /// square of n independent samples over twice their power is Rayleigh distributed with the mean square 1/(2n).
+    pub fn image(&self, independent: f64) -> Option<Image> {
         let (n, mean) = (self.samples()?, self.mean()?);
         let [i, q] = [0, 1].map(|rail| self.squares[rail] / n - mean[rail] * mean[rail]);
         let crossed = self.crossed / n - mean[0] * mean[1];
         let power = i + q;
         (power > 0.0).then(|| {
             let amplitude = (i - q).hypot(2.0 * crossed) / (2.0 * power);
-            // |E[y²]|/E[|y|²] of n samples of white noise without an image is Rayleigh with the mean square 2/n; what is
-            // not white has fewer independent samples, so the bound for a chance of 1/1000 is doubled.
-            let bound = 2.0 * (2.0 * 1000f64.ln() / n).sqrt() / 2.0;
+            let bound = (IMAGE_FALSE_ALARM.recip().ln() / (2.0 * n * independent)).sqrt();
             Image {
                 amplitude: amplitude.max(bound),
                 found: amplitude > bound,
@@ -563,5 +566,36 @@ mod tests {
         assert_eq!(parts.clipping(), whole.clipping());
         assert_eq!(parts.count(), 10_000);
         assert!((parts.mean_square().unwrap() - whole.mean_square().unwrap()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn an_image_is_measured_and_noise_shows_none() {
+        // y = x + β·x*, β = 10^(−38/20): the definition of an image 38 dB down.
+        let beta = 10f64.powf(-38.0 / 20.0) as f32;
+        let (mut bounds, mut found) = (0, 0);
+        for seed in 0..200 {
+            let mut rng = ChaCha8Rng::seed_from_u64(seed);
+            let noise: Vec<Sample> = (0..48_000)
+                .map(|_| {
+                    let (re, im): (f32, f32) = (
+                        StandardNormal.sample(&mut rng),
+                        StandardNormal.sample(&mut rng),
+                    );
+                    Sample::new(0.05 * re + 0.01, 0.05 * im - 0.02)
+                })
+                .collect();
+            let mut clean = AmplitudeStats::new(None);
+            clean.push(&noise);
+            bounds += usize::from(!clean.image(1.0).unwrap().found);
+            let mirrored: Vec<Sample> = noise.iter().map(|x| x + x.conj() * beta).collect();
+            let mut stats = AmplitudeStats::new(None);
+            stats.push(&mirrored);
+            let image = stats.image(1.0).unwrap();
+            found += usize::from(image.found);
+            assert!((0.006..0.021).contains(&image.amplitude), "{image:?}");
+        }
+        // One false alarm in a thousand: three of 200 would happen once in a thousand times.
+        assert!(bounds >= 198, "{bounds}");
+        assert!(found >= 180, "{found}");
     }
 }

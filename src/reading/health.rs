@@ -1,5 +1,6 @@
 //! The receiver's health at a tuning, and what of it a channel must be told.
 
+use super::amplitude::Image;
 use super::noise::rounding_density;
 use super::power::Piece;
 use super::survey::{Survey, TuningSpectrum};
@@ -27,7 +28,7 @@ pub(super) fn of_tuning(
 ) -> TuningReading {
     let amplitude = &tuning.amplitude;
     let clipping = amplitude.clipping();
-    let image = amplitude.image();
+    let image = image_of(tuning);
     TuningReading {
         centre_hz: tuning.centre_hz,
         gain_db: tuning.gain_db,
@@ -90,12 +91,28 @@ fn rounding_share(survey: &Survey, tuning: &TuningSpectrum) -> Option<f64> {
     Some((rounding / quietest).min(1.0))
 }
 
+/// How strong the image is at a tuning. Samples of a coloured signal are not independent: n of them count as
+/// n·(ΣS)²/(N·Σ S(f)·S(−f)) over N bins, which is what the scatter of the mean square depends on.
+fn image_of(tuning: &TuningSpectrum) -> Option<Image> {
+    let bins = &tuning.density;
+    let sum: f64 = bins.iter().sum();
+    // Bin 0 is half the sample rate, which mirrors onto itself.
+    let mirrored = bins[1..].iter().rev();
+    let crossed: f64 = bins[1..]
+        .iter()
+        .zip(mirrored)
+        .map(|(one, other)| one * other)
+        .sum();
+    let independent = sum * sum / (bins.len() as f64 * crossed);
+    tuning.amplitude.image(independent.clamp(0.01, 4.0))
+}
+
 /// The image of what stands on the other side of the tunings' centres, where one was found and it is a good part of the
 /// channel's `signal` (a power, linear).
 pub(super) fn image(survey: &Survey, pieces: &[Piece], signal: f64) -> Option<Health> {
     let rate_hz = survey.about.sample_rate.0;
     let powers = pieces.iter().filter_map(|Piece { tuning, stretch }| {
-        let image = tuning.amplitude.image().filter(|image| image.found)?;
+        let image = image_of(tuning).filter(|image| image.found)?;
         let mirrored = Stretch {
             low_hz: 2.0 * tuning.centre_hz - stretch.high_hz,
             high_hz: 2.0 * tuning.centre_hz - stretch.low_hz,

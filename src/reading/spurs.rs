@@ -16,7 +16,7 @@ use std::ops::Range;
 
 use statrs::distribution::{ContinuousCDF, FisherSnedecor, Gamma};
 
-use crate::units::Decibels;
+use crate::units::{Decibels, db_to_ratio};
 
 /// A narrow line.
 #[derive(Debug, Clone, PartialEq)]
@@ -83,11 +83,14 @@ impl SpurSearch {
         // Skirts belong to a line as far as they stand out by half as many decibels; so a hump is seen in its full width.
         let skirt = threshold.sqrt();
 
+        // A line's highest bin stands out by both.
+        let highest = threshold.max(db_to_ratio(self.least_excess.0));
+
         let mut spurs = Vec::new();
         let mut bin = 0;
         while bin < density.len() {
             // Exact levels take long: only where a rough one does not rule a line out.
-            if density[bin] <= ROUGHLY * threshold * levels.roughly(bin)
+            if density[bin] <= ROUGHLY * highest * levels.roughly(bin)
                 || !stands_out(bin, threshold)
             {
                 bin += 1;
