@@ -7,7 +7,7 @@ use proptest::prelude::*;
 use tempfile::TempDir;
 
 mod logbook_takes;
-use logbook_takes::plain;
+use logbook_takes::{plain, whole};
 
 fn fresh() -> (TempDir, Logbook) {
     let folder = tempfile::tempdir().expect("a folder");
@@ -61,21 +61,24 @@ proptest! {
     }
 
     #[test]
-    fn csv_loses_nothing_but_the_spectrum(takes in prop::collection::vec(logbook_takes::any::take(), 1..4)) {
+    fn csv_loses_nothing_but_spectrum_tunings_and_gain_check(takes in prop::collection::vec(logbook_takes::any::take(), 1..4)) {
         let (_folder, mut logbook) = fresh();
         let done = logbook.import_csv("x.csv", csv(&takes).as_bytes()).expect("an import");
         prop_assert_eq!(done.new + done.known, takes.len());
         if done.known == 0 {
-            let expected: Vec<Take> = takes.into_iter().map(|take| Take { spectrum: None, ..take }).collect();
+            let expected: Vec<Take> = takes
+                .into_iter()
+                .map(|take| Take { spectrum: None, tunings: Vec::new(), gain_check: None, ..take })
+                .collect();
             prop_assert_eq!(all(&logbook), expected);
         }
     }
 
     #[test]
-    fn any_bytes_are_imported_or_refused_in_one_line(bytes in prop::collection::vec(any::<u8>(), 0..200), cut in 0usize..3000) {
+    fn any_bytes_are_imported_or_refused_in_one_line(bytes in prop::collection::vec(any::<u8>(), 0..200), cut in 0usize..9000) {
         let (_folder, mut logbook) = fresh();
-        let whole = [plain(0, 2), plain(1, 2)];
-        let (json, csv) = (json(&whole), csv(&whole));
+        let takes = [whole(0, 3), whole(1, 9)];
+        let (json, csv) = (json(&takes), csv(&takes));
         let spoil = |text: &str| {
             let cut = cut.min(text.len());
             [&text.as_bytes()[..cut], &bytes, &text.as_bytes()[cut..]].concat()
@@ -97,7 +100,7 @@ proptest! {
 #[test]
 fn a_take_comes_in_once_from_either_format() {
     let (_folder, mut logbook) = fresh();
-    let takes: Vec<Take> = (0..5).map(|number| plain(number, 3)).collect();
+    let takes: Vec<Take> = (0..5).map(|number| plain(number, 9)).collect();
     logbook.append_all(&takes[..2]).expect("two are kept");
     assert_eq!(
         logbook
@@ -167,7 +170,7 @@ fn json_has_a_head_and_the_names_under_which_a_take_is_printed() {
         serde_json::from_str(&json(std::slice::from_ref(&take))).expect("JSON");
     assert_eq!(
         (&document["format"], &document["version"]),
-        (&"gainsay takes".into(), &1.into())
+        (&"gainsay takes".into(), &2.into())
     );
     let exported = &document["takes"][0];
     assert_eq!(
@@ -210,11 +213,120 @@ fn json_has_a_head_and_the_names_under_which_a_take_is_printed() {
 }
 
 #[test]
+fn json_has_the_frequency_error_flat_and_the_rest_under_its_own_names() {
+    let take = whole(3, 9);
+    let document = serde_json::to_value(as_json(&take)).expect("JSON");
+    for (name, expected) in [
+        ("ppm", 41.003),
+        ("ppm_low", 40.5),
+        ("ppm_high", 41.503),
+        ("ppm_pilots", 9.0),
+    ] {
+        assert_eq!(document[name].as_f64(), Some(expected), "{name}");
+    }
+    assert_eq!(document["ppm_agreement"], "majority");
+    assert_eq!(
+        document["outlying_pilots"],
+        serde_json::json!([{"channel": 31, "residual_hz": 19406.0, "deliberate": "made up, \"for tests\""}])
+    );
+    assert_eq!(
+        (
+            &document["tunings"][3]["samples"],
+            &document["tunings"][3]["clipped"]
+        ),
+        (&240_003.into(), &true.into())
+    );
+    assert_eq!(document["gain_check"]["step_db"], 6.003);
+    assert_eq!(document["gain_check"]["channels"][1]["channel"], 19);
+    let (vsb, ofdm) = (&document["channels"][2], &document["channels"][8]);
+    let pilot = take.readings[2].pilot.expect("a pilot");
+    assert_eq!(vsb["pilot"]["offset_hz"].as_f64(), Some(pilot.offset_hz));
+    assert_eq!(vsb["pilot"]["power_dbfs"].as_f64(), pilot.dbfs());
+    assert_eq!(vsb["identity"], serde_json::json!({"kind": "8vsb"}));
+    assert_eq!(
+        (&vsb["shape"]["class"], &vsb["path"]),
+        (&"gaussian".into(), &"gaussian".into())
+    );
+    assert!(vsb["echo"].is_null());
+    assert_eq!(ofdm["identity"]["system"], "ATSC 3.0 8k");
+    assert_eq!(ofdm["echo"]["level_db"], -9.5);
+
+    let none = Take {
+        frequency_error: None,
+        ..plain(3, 1)
+    };
+    let document = serde_json::to_value(as_json(&none)).expect("JSON");
+    let fields = document.as_object().expect("an object");
+    for name in [
+        "ppm",
+        "ppm_low",
+        "ppm_high",
+        "ppm_pilots",
+        "ppm_agreement",
+        "gain_check",
+    ] {
+        assert!(
+            fields.get(name).is_some_and(serde_json::Value::is_null),
+            "{name}"
+        );
+    }
+    for name in ["outlying_pilots", "tunings"] {
+        assert_eq!(fields.get(name), Some(&serde_json::json!([])), "{name}");
+    }
+}
+
+#[test]
+fn exports_of_version_1_are_imported_and_known_from_either_format() {
+    let (_folder, mut logbook) = fresh();
+    let old = include_str!("../fixtures/logbook/version_1.json");
+    assert_eq!(
+        logbook
+            .import_json("old.json", old.as_bytes())
+            .expect("an import"),
+        new(1)
+    );
+    let old = include_str!("../fixtures/logbook/version_1.csv");
+    let done = logbook
+        .import_csv("old.csv", old.as_bytes())
+        .expect("an import");
+    assert_eq!((done.new, done.known), (0, 1));
+    let from_json = all(&logbook).remove(0);
+    let (_folder, mut logbook) = fresh();
+    assert_eq!(
+        logbook
+            .import_csv("old.csv", old.as_bytes())
+            .expect("an import"),
+        new(1)
+    );
+    let from_csv = all(&logbook).remove(0);
+    assert_eq!(
+        (from_json.antenna.as_str(), from_json.readings.len()),
+        ("loop", 2)
+    );
+    assert_eq!(from_json.readings[0].power.expect("a power").value, 0.5);
+    assert_eq!(
+        (
+            from_json.frequency_error.as_ref(),
+            from_json.readings[0].pilot
+        ),
+        (None, None)
+    );
+    assert!(from_json.spectrum.is_some());
+    assert_eq!(
+        from_csv,
+        Take {
+            spectrum: None,
+            ..from_json
+        }
+    );
+}
+
+#[test]
 fn csv_has_one_row_a_reading_and_the_same_names_and_numbers() {
     let take = Take {
         id: Some(12),
         note: "a, \"b\"".into(),
-        ..plain(3, 4)
+        ..plain(3, 9)
     };
     let document = serde_json::to_value(as_json(&take)).expect("JSON");
     let text = csv(&[take]);
@@ -222,7 +334,7 @@ fn csv_has_one_row_a_reading_and_the_same_names_and_numbers() {
     assert_eq!(rows.headers().expect("a header"), COLUMNS);
     let rows: Vec<std::collections::HashMap<String, String>> =
         rows.deserialize().collect::<Result<_, _>>().expect("rows");
-    assert_eq!(rows.len(), 4);
+    assert_eq!(rows.len(), 9);
     for (index, row) in rows.iter().enumerate() {
         assert_eq!(
             (row["take"].as_str(), row["note"].as_str()),
@@ -252,7 +364,52 @@ fn csv_has_one_row_a_reading_and_the_same_names_and_numbers() {
             row["power_standard_error"].parse().ok(),
             channel["power"]["standard_error"].as_f64()
         );
+        for (column, part, field) in [
+            ("pilot_offset_hz", "pilot", "offset_hz"),
+            ("pilot_power_dbfs", "pilot", "power_dbfs"),
+            ("pilot_snr_db", "pilot", "snr_db"),
+            ("sigma_sp_db", "shape", "sigma_sp_db"),
+            ("tilt_db", "shape", "tilt_db"),
+            ("ripple_db", "shape", "ripple_db"),
+            ("notch_db", "shape", "notch_db"),
+            ("notch_hz", "shape", "notch_hz"),
+            ("echo_delay_s", "echo", "delay_s"),
+            ("echo_level_db", "echo", "level_db"),
+        ] {
+            assert_eq!(
+                row[column].parse().ok(),
+                channel[part][field].as_f64(),
+                "{column}"
+            );
+        }
+        for (column, value) in [
+            ("identity", &channel["identity"]["kind"]),
+            ("identity_system", &channel["identity"]["system"]),
+            ("shape_class", &channel["shape"]["class"]),
+            ("path", &channel["path"]),
+        ] {
+            assert_eq!(row[column], value.as_str().unwrap_or_default(), "{column}");
+        }
+        for column in ["ppm", "ppm_low", "ppm_high", "ppm_pilots"] {
+            assert_eq!(
+                row[column].parse().ok(),
+                document[column].as_f64(),
+                "{column}"
+            );
+        }
     }
+    let filled = |column: &str| rows.iter().filter(|row| !row[column].is_empty()).count();
+    assert_eq!(
+        [
+            "pilot_offset_hz",
+            "identity",
+            "sigma_sp_db",
+            "echo_delay_s",
+            "path"
+        ]
+        .map(filled),
+        [3, 4, 4, 1, 9]
+    );
 }
 
 fn stopped(error: &LogbookError) -> String {
@@ -265,7 +422,7 @@ fn stopped(error: &LogbookError) -> String {
 fn malformed_json_is_named_by_line_and_field_and_changes_nothing() {
     let (_folder, mut logbook) = fresh();
     logbook.append(&plain(9, 1)).expect("kept");
-    let good = json(&[plain(0, 2), plain(1, 2)]);
+    let good = json(&[plain(0, 2), whole(1, 3)]);
     let cases = [
         (
             good.replacen("\"covered\":1.0", "\"covered\":\"all\"", 4),
@@ -305,12 +462,43 @@ fn malformed_json_is_named_by_line_and_field_and_changes_nothing() {
             "line 1 column 27: format is \"another format\", not \"gainsay takes\"",
         ),
         (
-            good.replace("\"version\":1", "\"version\":2"),
-            "version 2 of the format is not known here",
+            good.replace("\"version\":2", "\"version\":3"),
+            "version 3 of the format is not known here",
         ),
         (
-            good.replace("\"version\":1,", ""),
+            good.replace("\"version\":2,", ""),
             "missing field `version`",
+        ),
+        (
+            good.replace("\"enbw_hz\":732.421875", "\"enbw_hz\":-1"),
+            "take 2 of the list, channel 16, pilot.enbw_hz: -1 is not above zero",
+        ),
+        (
+            good.replace("\"kind\":\"8vsb\"", "\"kind\":\"pal\""),
+            "takes[1].channels[2].identity: unknown variant `pal`",
+        ),
+        (
+            good.replace("\"notch_hz\":2500000.0,", ""),
+            "takes[1].channels[2].shape: missing field `notch_hz`",
+        ),
+        (
+            good.replace("\"ppm_low\":40.5", "\"ppm_low\":null"),
+            "take 1 of the list, ppm: ppm, ppm_low, ppm_high, ppm_pilots and ppm_agreement must all be there",
+        ),
+        (
+            good.replace("\"samples\":240001", "\"samples\":-3"),
+            "takes[1].tunings[0].samples: invalid value",
+        ),
+        (
+            good.replace("\"excess_db\":11.5", "\"excess_db\":1e999"),
+            "takes[1].tunings[1].spurs[0]",
+        ),
+        (
+            good.replace(
+                "\"standard_uncertainty_db\":0.05",
+                "\"standard_uncertainty_db\":-0.05",
+            ),
+            "take 2 of the list, gain_check, channel 14, standard_uncertainty_db: -0.05 is below zero",
         ),
         (good[..good.len() / 2].to_owned(), "EOF while parsing"),
         (good.clone() + "{}", "trailing characters"),
@@ -345,7 +533,7 @@ fn malformed_json_is_named_by_line_and_field_and_changes_nothing() {
 fn malformed_csv_is_named_by_line_and_column_and_changes_nothing() {
     let (_folder, mut logbook) = fresh();
     logbook.append(&plain(9, 1)).expect("kept");
-    let good = csv(&[plain(0, 2), plain(1, 2)]);
+    let good = csv(&[plain(0, 2), plain(1, 9)]);
     let header = COLUMNS.join(",");
     let cases = [
         (
@@ -382,7 +570,7 @@ fn malformed_csv_is_named_by_line_and_column_and_changes_nothing() {
         ),
         (
             good.replace(",15,476000000", ",476000000"),
-            "line 3: has 39 cells, and the header has 40",
+            "line 3: has 74 cells, and the header has 75",
         ),
         (
             good.replacen("false", "no", 1),
@@ -391,6 +579,34 @@ fn malformed_csv_is_named_by_line_and_column_and_changes_nothing() {
         (
             good.replacen(",14,470000000", ",,470000000", 1),
             "line 2, column channel: is empty",
+        ),
+        (
+            good.replacen(",732.421875,", ",wide,", 1),
+            "line 6, column pilot_enbw_hz: \"wide\" can't be read",
+        ),
+        (
+            good.replacen(",732.421875,", ",0,", 1),
+            "the take that begins in line 4, channel 16, pilot.enbw_hz: 0 is not above zero",
+        ),
+        (
+            good.replacen(",8vsb,,,,", ",pal,,,,", 1),
+            "line 6, column identity: \"pal\" is none of 8vsb, ofdm and unidentified",
+        ),
+        (
+            good.replacen(",ATSC 3.0 8k,", ",,", 1),
+            "the take that begins in line 4, channel 22, identity.system: is empty",
+        ),
+        (
+            good.replacen(",0.04,gaussian,", ",0.04,,", 1),
+            "line 6, column shape_class: is empty",
+        ),
+        (
+            good.replacen(",40.5,", ",,", 1),
+            "line 2, column ppm: ppm, ppm_low, ppm_high, ppm_pilots and ppm_agreement must all be there",
+        ),
+        (
+            good.replacen(",majority,", ",most,", 1),
+            "line 2, column ppm_agreement: unknown variant `most`",
         ),
         (header.replace(',', ";"), "line 1: there is no column"),
         (String::new(), "line 1: there is no column"),
@@ -415,7 +631,7 @@ fn malformed_csv_is_named_by_line_and_column_and_changes_nothing() {
             .expect_err("no UTF-8"),
     );
     assert!(
-        error.contains("line 5") && error.contains("UTF-8"),
+        error.contains("line 12") && error.contains("UTF-8"),
         "{error}"
     );
     assert_eq!(all(&logbook), [plain(9, 1)]);

@@ -2,15 +2,20 @@
 
 use std::path::{Path, PathBuf};
 
-use gainsay::channels::{ChannelId, Standard};
+use gainsay::channels::{ChannelId, PathClass, Standard};
 use gainsay::logbook::{Filter, Logbook, LogbookError, Named};
-use gainsay::reading::{Estimate, Health, NoiseSource, State, Take, Trace};
+use gainsay::reading::pilot::Agreement;
+use gainsay::reading::shape::{Echo, Shape};
+use gainsay::reading::{
+    Estimate, Fall, FrequencyReading, GainCheck, Health, Identity, NoiseSource, OutlyingStation,
+    PilotReading, SpurReading, State, Take, Trace, TuningReading,
+};
 use jiff::Timestamp;
 use proptest::prelude::*;
 use tempfile::TempDir;
 
 mod logbook_takes;
-use logbook_takes::plain;
+use logbook_takes::{plain, whole};
 
 fn fresh() -> (TempDir, PathBuf, Logbook) {
     let folder = tempfile::tempdir().expect("a folder");
@@ -52,7 +57,13 @@ proptest! {
         let mut expected: Vec<Take> = takes
             .iter()
             .zip(&ids)
-            .map(|(take, id)| Take { id: Some(*id), spectrum: None, ..take.clone() })
+            .map(|(take, id)| Take {
+                id: Some(*id),
+                spectrum: None,
+                tunings: Vec::new(),
+                gain_check: None,
+                ..take.clone()
+            })
             .collect();
         expected.sort_by_key(|take| (take.taken_at, take.id));
         prop_assert_eq!(logbook.load(&everything()).expect("takes"), expected);
@@ -76,11 +87,23 @@ fn infinite_degrees_of_freedom_survive() {
     );
 }
 
+fn pilot(take: &mut Take) -> &mut PilotReading {
+    take.readings[2].pilot.as_mut().expect("a pilot")
+}
+
+fn shape(take: &mut Take) -> &mut Shape {
+    take.readings[2].shape.as_mut().expect("a shape")
+}
+
+fn echo(take: &mut Take) -> &mut Echo {
+    take.readings[8].echo.as_mut().expect("an echo")
+}
+
 #[test]
 fn a_take_with_a_number_that_is_none_is_refused_and_the_field_is_named() {
     let (_folder, _path, mut logbook) = fresh();
     type Spoil = fn(&mut Take);
-    let spoilt: [(Spoil, &str); 9] = [
+    let spoilt: [(Spoil, &str); 28] = [
         (
             |take| take.readings[1].covered = f64::NAN,
             "channel 15, covered: NaN",
@@ -131,9 +154,97 @@ fn a_take_with_a_number_that_is_none_is_refused_and_the_field_is_named() {
             },
             "can't be read back",
         ),
+        (
+            |take| pilot(take).offset_hz = f64::NAN,
+            "channel 16, pilot.offset_hz: NaN",
+        ),
+        (
+            |take| pilot(take).offset_standard_error_hz = -0.5,
+            "channel 16, pilot.offset_standard_error_hz: -0.5 is below zero",
+        ),
+        (
+            |take| pilot(take).power.standard_error = f64::INFINITY,
+            "channel 16, pilot.power.standard_error: inf",
+        ),
+        (
+            |take| pilot(take).snr_db = Some(f64::NEG_INFINITY),
+            "channel 16, pilot.snr_db: -inf",
+        ),
+        (
+            |take| pilot(take).enbw_hz = 0.0,
+            "channel 16, pilot.enbw_hz: 0 is not above zero",
+        ),
+        (
+            |take| {
+                take.readings[0].identity = Some(Identity::Ofdm {
+                    system: "DVB-T/T2 8k".into(),
+                    guard: Some(String::new()),
+                    standards: Vec::new(),
+                })
+            },
+            "channel 14, identity.guard: is empty",
+        ),
+        (
+            |take| shape(take).sigma_sp_db = -1.0,
+            "channel 16, shape.sigma_sp_db: -1 is below zero",
+        ),
+        (
+            |take| shape(take).tilt_standard_error_db = f64::NAN,
+            "channel 16, shape.tilt_standard_error_db: NaN",
+        ),
+        (
+            |take| shape(take).notch_db = 0.5,
+            "channel 16, shape.notch_db: 0.5 is above zero",
+        ),
+        (
+            |take| shape(take).high_hz = 0.0,
+            "channel 16, shape.high_hz: 0 is not above shape.low_hz, 340000",
+        ),
+        (
+            |take| echo(take).delay_s = 0.0,
+            "channel 22, echo.delay_s: 0 is not above zero",
+        ),
+        (
+            |take| echo(take).false_alarm = 1.5,
+            "channel 22, echo.false_alarm: 1.5 is no share",
+        ),
+        (
+            |take| take.frequency_error.as_mut().expect("an error").ppm = f64::NAN,
+            "ppm: NaN",
+        ),
+        (
+            |take| take.frequency_error.as_mut().expect("an error").low_ppm = 50.0,
+            "ppm_high: 41.5 is under ppm_low, 50",
+        ),
+        (
+            |take| take.frequency_error.as_mut().expect("an error").pilots = 0,
+            "ppm_pilots: ",
+        ),
+        (
+            |take| {
+                take.frequency_error.as_mut().expect("an error").outlying[0].residual_hz =
+                    f64::INFINITY
+            },
+            "outlying_pilots, channel 31, residual_hz: inf",
+        ),
+        (
+            |take| take.tunings[3].end_fraction = 2.0,
+            "tuning 4, end_fraction: 2 is no share",
+        ),
+        (
+            |take| take.tunings[2].spurs[1].power_dbfs = f64::NEG_INFINITY,
+            "tuning 3, spur 2, power_dbfs: -inf",
+        ),
+        (
+            |take| {
+                take.gain_check.as_mut().expect("a gain check").channels[1]
+                    .standard_uncertainty_db = -1.0
+            },
+            "gain_check, channel 19, standard_uncertainty_db: -1 is below zero",
+        ),
     ];
     for (spoil, message) in spoilt {
-        let mut take = plain(0, 2);
+        let mut take = whole(0, 9);
         spoil(&mut take);
         let error = logbook.append(&take).expect_err(message);
         assert!(matches!(error, LogbookError::BadTake { .. }), "{error:?}");
@@ -273,11 +384,7 @@ fn a_filter_picks_by_antenna_and_spot() {
 fn a_deleted_take_is_hidden_can_be_restored_and_is_gone_after_a_purge() {
     let (_folder, path, mut logbook) = fresh();
     for number in 0..3 {
-        let take = Take {
-            spectrum: Some(logbook_takes::spectrum(50)),
-            ..plain(number, 4)
-        };
-        logbook.append(&take).expect("kept");
+        logbook.append(&whole(number, 4)).expect("kept");
     }
     logbook.delete(2, now()).expect("deleted");
     assert_eq!(ids(&logbook, &everything()), [1, 3]);
@@ -321,7 +428,7 @@ fn a_deleted_take_is_hidden_can_be_restored_and_is_gone_after_a_purge() {
             })
             .expect("a count")
     };
-    assert_eq!((left("readings"), left("spectra")), (8, 2));
+    assert_eq!(["readings", "spectra", "receivers"].map(left), [8, 2, 2]);
     assert_eq!(
         logbook.append(&plain(9, 1)).expect("kept"),
         4,
@@ -332,10 +439,7 @@ fn a_deleted_take_is_hidden_can_be_restored_and_is_gone_after_a_purge() {
 #[test]
 fn a_note_is_replaced_and_nothing_else() {
     let (_folder, _path, mut logbook) = fresh();
-    let before = Take {
-        spectrum: Some(logbook_takes::spectrum(9)),
-        ..plain(0, 3)
-    };
+    let before = whole(0, 3);
     let id = logbook.append(&before).expect("kept");
     logbook
         .note(id, "moved 10 cm\n'; DROP TABLE takes")
@@ -425,6 +529,13 @@ fn a_take_that_is_there_already_is_found_by_what_was_measured() {
         .note(id, "a note does not make another take")
         .expect("noted");
     assert_eq!(logbook.find_same(&take).expect("an answer"), Some(id));
+    // Made of the same samples again, by a version that gets more out of them, or less.
+    let mut again = whole(0, 3);
+    again.frequency_error = None;
+    again.readings[2].pilot = None;
+    again.readings[2].path = Some(PathClass::Rayleigh);
+    assert_ne!(again.readings, take.readings);
+    assert_eq!(logbook.find_same(&again).expect("an answer"), Some(id));
     let differing: [fn(&mut Take); 5] = [
         |take| take.antenna.push('2'),
         |take| take.spot.push('2'),
@@ -475,8 +586,68 @@ fn a_batch_with_one_bad_take_keeps_none() {
 }
 
 #[test]
-fn a_logbook_written_by_this_version_stays_readable() {
-    // A take written by hand into the tables of version 1: columns may be added, but none of these may change meaning.
+fn what_only_a_whole_take_needs_is_not_read_for_a_comparison() {
+    let (_folder, path, mut logbook) = fresh();
+    logbook.append(&whole(0, 4)).expect("kept");
+    rusqlite::Connection::open(&path)
+        .and_then(|connection| {
+            connection.execute_batch("UPDATE receivers SET tunings = 'no JSON';")
+        })
+        .expect("spoilt");
+    let loaded = logbook.load(&everything()).expect("takes");
+    assert_eq!(
+        loaded,
+        [Take {
+            id: Some(1),
+            ..plain(0, 4)
+        }]
+    );
+    assert_eq!(logbook.list(&everything()).expect("a list").len(), 1);
+    let error = logbook.take(1).expect_err("it reads all").to_string();
+    assert!(error.contains("holds something unexpected"), "{error}");
+}
+
+/// A file as version 1 made it, with the take of `fixtures/logbook/version_1_take.sql`.
+fn of_version_1(path: &Path) {
+    let connection = rusqlite::Connection::open(path).expect("a file");
+    for sql in [
+        include_str!("../src/logbook/schema/version_1.sql"),
+        // `gain` in ASCII marks a logbook.
+        "PRAGMA user_version = 1; PRAGMA application_id = 0x6761696e;",
+        include_str!("../fixtures/logbook/version_1_take.sql"),
+    ] {
+        connection.execute_batch(sql).expect("version 1");
+    }
+}
+
+fn version(path: &Path) -> i64 {
+    rusqlite::Connection::open(path)
+        .and_then(|connection| connection.query_row("PRAGMA user_version", [], |row| row.get(0)))
+        .expect("a version")
+}
+
+#[test]
+fn a_logbook_of_version_1_is_brought_up_to_date_and_keeps_its_takes() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("old.sqlite");
+    of_version_1(&path);
+    let mut logbook = Logbook::open_existing(&path).expect("it opens");
+    assert_eq!(version(&path), 2);
+    is_the_take_of_version_1(&logbook.take(41).expect("the take"));
+    assert_eq!(logbook.append(&whole(0, 9)).expect("kept"), 42);
+    drop(logbook);
+    let logbook = Logbook::open(&path).expect("it opens again");
+    assert_eq!(ids(&logbook, &everything()), [42, 41]);
+    is_the_take_of_version_1(&logbook.take(41).expect("the take"));
+    let expected = Take {
+        id: Some(42),
+        ..whole(0, 9)
+    };
+    assert_eq!(logbook.take(42).expect("the take"), expected);
+}
+
+#[test]
+fn a_row_of_version_1_stays_readable_in_a_logbook_of_this_version() {
     let (_folder, path, logbook) = fresh();
     drop(logbook);
     rusqlite::Connection::open(&path)
@@ -484,9 +655,12 @@ fn a_logbook_written_by_this_version_stays_readable() {
             connection.execute_batch(include_str!("../fixtures/logbook/version_1_take.sql"))
         })
         .expect("the rows go in");
-    let take = Logbook::open_existing(&path)
-        .and_then(|logbook| logbook.take(41))
-        .expect("the take");
+    let logbook = Logbook::open_existing(&path).expect("a logbook");
+    is_the_take_of_version_1(&logbook.take(41).expect("the take"));
+}
+
+/// Columns may be added, but none of version 1 may change meaning.
+fn is_the_take_of_version_1(take: &Take) {
     assert_eq!(
         (
             take.antenna.as_str(),
@@ -534,7 +708,165 @@ fn a_logbook_written_by_this_version_stays_readable() {
         second.health,
         [Health::Partial { covered: 0.0 }, Health::NoiseEstimated]
     );
-    let spectrum = take.spectrum.expect("a spectrum");
+    let spectrum = take.spectrum.as_ref().expect("a spectrum");
     assert_eq!(spectrum.dbfs_per_mhz, [Some(-1.0), None, Some(2.56)]);
-    assert!(Path::new(&path).exists());
+    for reading in &take.readings {
+        assert_eq!(
+            (reading.pilot, &reading.identity, reading.shape),
+            (None, &None, None)
+        );
+        assert_eq!((reading.echo, reading.path), (None, None));
+    }
+    assert_eq!(
+        (&take.frequency_error, &take.tunings[..], &take.gain_check),
+        (&None, &[][..], &None)
+    );
+}
+
+#[test]
+fn a_take_written_by_hand_into_the_tables_of_version_2_is_read_as_it_was_meant() {
+    let (_folder, path, logbook) = fresh();
+    drop(logbook);
+    rusqlite::Connection::open(&path)
+        .and_then(|connection| {
+            connection.execute_batch(include_str!("../fixtures/logbook/version_2_take.sql"))
+        })
+        .expect("the rows go in");
+    let take = Logbook::open_existing(&path)
+        .and_then(|logbook| logbook.take(42))
+        .expect("the take");
+    let [vsb, ofdm, empty] = &take.readings[..] else {
+        panic!("three readings")
+    };
+    assert_eq!(
+        (vsb.noise_type_b, vsb.signal_upper, vsb.threshold_db),
+        (0.0625, None, Some(15.2))
+    );
+    let signal = vsb.signal.expect("a signal");
+    assert_eq!((signal.value, signal.degrees_of_freedom), (0.375, 50.0));
+    assert_eq!(
+        vsb.pilot,
+        Some(PilotReading {
+            offset_hz: -1500.5,
+            offset_standard_error_hz: 0.25,
+            power: Estimate {
+                value: 0.03125,
+                standard_error: 0.001_953_125,
+                degrees_of_freedom: 12.0
+            },
+            snr_db: Some(21.5),
+            enbw_hz: 732.421_875,
+            found: true,
+        })
+    );
+    assert_eq!(vsb.identity, Some(Identity::Vsb8));
+    assert_eq!(
+        vsb.shape,
+        Some(Shape {
+            sigma_sp_db: 1.75,
+            sigma_sp_standard_error_db: 0.125,
+            class: PathClass::Ricean,
+            tilt_db: -0.5,
+            tilt_standard_error_db: 0.25,
+            ripple_db: 1.5,
+            notch_db: -4.25,
+            notch_hz: 2.5e6,
+            low_hz: 0.5e6,
+            high_hz: 5.5e6,
+            resolution_hz: 30e3,
+        })
+    );
+    assert_eq!(
+        vsb.echo,
+        Some(Echo {
+            delay_s: 3.5e-6,
+            delay_standard_error_s: 1e-8,
+            level_db: -11.5,
+            false_alarm: 1e-4,
+        })
+    );
+    assert_eq!(vsb.path, Some(PathClass::Ricean));
+    assert_eq!(
+        vsb.health,
+        [
+            Health::RoundingLimited {
+                tuning_mhz: 515.0,
+                share: 0.75
+            },
+            Health::Image {
+                tuning_mhz: 516.5,
+                share: 0.25
+            },
+            Health::Overloaded {
+                fell_db: 9.5,
+                step_db: 6.0
+            },
+        ]
+    );
+    assert_eq!(
+        (ofdm.pilot, ofdm.shape, ofdm.power, ofdm.signal_upper),
+        (None, None, None, Some(0.5))
+    );
+    assert_eq!(
+        ofdm.identity,
+        Some(Identity::Ofdm {
+            system: "DVB-T/T2 8k".into(),
+            guard: Some("1/8".into()),
+            standards: vec![Standard::DvbT, Standard::DvbT2],
+        })
+    );
+    assert_eq!(ofdm.echo.expect("an echo").level_db, -3.0);
+    assert_eq!(
+        (empty.low_hz, empty.signal_upper, empty.power, empty.echo),
+        (524e6, None, None, None)
+    );
+    assert_eq!(
+        take.frequency_error,
+        Some(FrequencyReading {
+            ppm: 41.5,
+            low_ppm: 41.25,
+            high_ppm: 41.75,
+            pilots: 3,
+            agreement: Agreement::Majority,
+            outlying: vec![OutlyingStation {
+                channel: ChannelId::Number(23),
+                residual_hz: 19_403.5,
+                deliberate: Some("next to a co-channel station".into()),
+            }],
+        })
+    );
+    assert_eq!(
+        take.tunings,
+        [TuningReading {
+            centre_hz: 515e6,
+            gain_db: Some(28.0),
+            samples: 240_000,
+            lsb_rms: Some(4.5),
+            clipped: false,
+            end_fraction: 0.0,
+            expected_end_fraction: 0.0,
+            rounding_share: Some(0.75),
+            spike_dbfs: Some(-40.5),
+            image_db: Some(38.0),
+            image_is_bound: true,
+            spurs: vec![SpurReading {
+                hz: 514.5e6,
+                excess_db: 9.5,
+                power_dbfs: -61.5
+            }],
+        }]
+    );
+    assert_eq!(
+        take.gain_check,
+        Some(GainCheck {
+            step_db: 6.0,
+            step_measured: true,
+            channels: vec![Fall {
+                channel: ChannelId::Number(21),
+                fell_db: 9.5,
+                standard_uncertainty_db: 0.125,
+                linear: false,
+            }],
+        })
+    );
 }

@@ -22,10 +22,10 @@ const IMPORT: &str = "GAINSAY_TEST_IMPORT";
 
 /// What the child keeps under `number`; the parent knows it too.
 fn expected(number: u32) -> Take {
-    let mut take = logbook_takes::plain(number, 12);
-    take.note = number.to_string();
-    take.spectrum = Some(logbook_takes::spectrum(2_000));
-    take
+    Take {
+        note: number.to_string(),
+        ..logbook_takes::whole(number, 12)
+    }
 }
 
 /// Not a test by itself: the part of a child that is killed.
@@ -188,6 +188,44 @@ fn a_kill_while_the_file_is_being_made_leaves_one_that_opens() {
             .append(&expected(1_000))
             .expect("it can be written to");
         assert_eq!(logbook.take(id).expect("the take").note, "1000");
+        drop(logbook);
+        check_integrity(&path);
+    }
+}
+
+#[test]
+fn a_kill_while_an_older_logbook_is_brought_up_to_date_loses_nothing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut random = ChaCha8Rng::seed_from_u64(23);
+    for round in 0..12 {
+        let path = folder.path().join(format!("old-{round}.sqlite"));
+        rusqlite::Connection::open(&path)
+            .and_then(|connection| {
+                connection.execute_batch(include_str!("../src/logbook/schema/version_1.sql"))?;
+                connection.execute_batch(
+                    "PRAGMA user_version = 1; PRAGMA application_id = 0x6761696e;",
+                )?;
+                connection.execute_batch(include_str!("../fixtures/logbook/version_1_take.sql"))
+            })
+            .expect("a logbook of version 1");
+        kill_after(
+            start(&path, FIRST, "0"),
+            Duration::from_micros(random.random_range(0..5_000)),
+        );
+        let mut logbook = Logbook::open(&path).expect("it opens after a kill");
+        let old = logbook.take(41).expect("the old take");
+        assert_eq!((old.antenna.as_str(), old.readings.len()), ("loop", 2));
+        assert_eq!(old.spectrum.expect("a spectrum").dbfs_per_mhz.len(), 3);
+        let id = logbook
+            .append(&expected(1_000))
+            .expect("it can be written to");
+        assert_eq!(
+            logbook.take(id).expect("the take"),
+            Take {
+                id: Some(id),
+                ..expected(1_000)
+            }
+        );
         drop(logbook);
         check_integrity(&path);
     }

@@ -124,13 +124,13 @@ fn a_newer_schema_is_refused_with_both_versions_and_left_alone() {
         Logbook::open(&path),
         Err(LogbookError::NewerSchema {
             found: 7,
-            known: 1,
+            known: 2,
             ..
         })
     ));
     assert_eq!(
         refused(&path),
-        "LOG: this logbook has schema version 7, and this gainsay knows versions up to 1: use the newer gainsay that \
+        "LOG: this logbook has schema version 7, and this gainsay knows versions up to 2: use the newer gainsay that \
          wrote it, or another logbook"
     );
     assert_eq!(fs::read(&path).expect("its bytes"), before);
@@ -268,13 +268,64 @@ fn many_programs_may_make_one_logbook_at_once() {
     assert!(takes.iter().all(|take| take.readings.len() == 2));
 }
 
+/// A logbook as version 1 made it, with one take.
+fn of_version_1(path: &Path) {
+    Connection::open(path)
+        .and_then(|connection| {
+            connection.execute_batch(include_str!("../src/logbook/schema/version_1.sql"))?;
+            connection
+                .execute_batch("PRAGMA user_version = 1; PRAGMA application_id = 0x6761696e;")?;
+            connection.execute_batch(include_str!("../fixtures/logbook/version_1_take.sql"))
+        })
+        .expect("a logbook of version 1");
+}
+
+#[test]
+fn many_programs_may_bring_one_logbook_up_to_date_at_once() {
+    let (_folder, path) = folder();
+    of_version_1(&path);
+    std::thread::scope(|scope| {
+        for number in 0..8 {
+            let path = &path;
+            scope.spawn(move || {
+                let mut logbook = Logbook::open(path).expect("a logbook");
+                logbook.append(&plain(number, 2)).expect("kept");
+            });
+        }
+    });
+    let takes = Logbook::open_existing(&path)
+        .and_then(|logbook| logbook.load(&Filter::default()))
+        .expect("takes");
+    assert_eq!(takes.len(), 9);
+    assert!(takes.iter().all(|take| take.readings.len() == 2));
+}
+
+#[test]
+fn a_logbook_that_cant_be_brought_up_to_date_is_refused_and_left_alone() {
+    let (_folder, path) = folder();
+    of_version_1(&path);
+    Connection::open(&path)
+        .and_then(|db| db.execute_batch("CREATE TABLE receivers (mine TEXT);"))
+        .expect("a table in the way");
+    let error = Logbook::open(&path).expect_err("it can't be done");
+    assert!(message(&error, &path).starts_with("LOG: "), "{error}");
+    let db = Connection::open(&path).expect("a database");
+    let version: i64 = db
+        .query_row("PRAGMA user_version", [], |row| row.get(0))
+        .expect("a version");
+    assert_eq!(version, 1);
+    db.prepare("SELECT frequency_error FROM takes")
+        .expect_err("half of version 2 is not there");
+    let takes: i64 = db
+        .query_row("SELECT count(*) FROM takes", [], |row| row.get(0))
+        .expect("a count");
+    assert_eq!(takes, 1);
+}
+
 #[test]
 fn a_full_disk_stops_the_take_under_way_and_no_other() {
     let (_folder, path) = folder();
-    let whole = |number| Take {
-        spectrum: Some(logbook_takes::spectrum(3_000)),
-        ..plain(number, 36)
-    };
+    let whole = |number| logbook_takes::whole(number, 36);
     let mut logbook = Logbook::open(&path).expect("a logbook");
     logbook.append(&whole(0)).expect("kept");
     logbook.limit_pages(60).expect("a small disk");
@@ -487,6 +538,26 @@ mod without_permission {
         assert_eq!(said[0], "read: 1 takes");
         assert_eq!(said[1], format!("write: {refused}"));
         assert_eq!(said[2], format!("note: {refused}"));
+    }
+
+    #[test]
+    fn an_older_logbook_in_a_read_only_place_says_where_to_bring_it_up_to_date() {
+        let (folder, sealed) = places();
+        let path = sealed.join("logbook.sqlite");
+        of_version_1(&path);
+        allow(&path, 0o444);
+        allow(&sealed, 0o555);
+        let said = as_an_ordinary_user(folder.path(), &path);
+        allow(&sealed, 0o755);
+        assert_eq!(
+            said[0],
+            "read: LOG: is of an older version and can't be brought up to date here: copy it to a folder that you may \
+             write to"
+        );
+        assert!(
+            said[1].starts_with("write: LOG: this logbook can't be written to"),
+            "{said:?}"
+        );
     }
 
     #[test]

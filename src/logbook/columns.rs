@@ -6,8 +6,9 @@ use serde::de::IntoDeserializer;
 use serde::de::value::StrDeserializer;
 use serde::{Deserialize, Serialize};
 
-use crate::channels::{ChannelId, Standard};
-use crate::reading::{Estimate, Health, NoiseSource, Part, Reading, Trace};
+use crate::channels::{ChannelId, PathClass, Standard};
+use crate::reading::shape::{Echo, Shape};
+use crate::reading::{Estimate, Health, Identity, NoiseSource, Part, PilotReading, Reading, Trace};
 
 /// Writes one reading; [`bind`] gives the parameters.
 pub(super) const INSERT: &str = "INSERT INTO readings (take_id, seq, channel, state, found, figures, rest) \
@@ -20,8 +21,18 @@ pub(super) const SELECT: &str =
 /// How many figures a reading has.
 ///
 /// They share one column: with a column each, about half the time of loading 10 000 takes of 36 channels went into
-/// taking rows apart. A new figure goes at the end: what a row has not is absent.
-const FIGURES: usize = 15;
+/// taking rows apart. A new figure goes at the end: what a row has not is absent, and what is absent at the end is not
+/// kept.
+const FIGURES: usize = 36;
+
+/// Where the figures of the pilot begin.
+const PILOT: usize = 15;
+
+/// Where those of the shape begin.
+const SHAPE: usize = 22;
+
+/// Where those of the echo begin.
+const ECHO: usize = 32;
 
 /// Stands for a figure that is absent; a take with NaN in it is refused.
 const ABSENT: f64 = f64::NAN;
@@ -41,6 +52,14 @@ struct Rest {
     parts: Option<Vec<Part>>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     health: Vec<Health>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    identity: Option<Identity>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    path: Option<PathClass>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    shape_class: Option<PathClass>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pilot_found: Option<bool>,
 }
 
 /// Binds a reading to a statement of [`INSERT`] and runs it.
@@ -68,11 +87,11 @@ pub(super) fn bind(
         threshold_db,
         state,
         health,
-        pilot: _,
-        identity: _,
-        shape: _,
-        echo: _,
-        path: _,
+        pilot,
+        identity,
+        shape,
+        echo,
+        path,
     } = reading;
     let whole = *parts
         == [Part {
@@ -84,35 +103,40 @@ pub(super) fn bind(
         standard: *standard,
         parts: (!whole).then(|| parts.clone()),
         health: health.clone(),
+        identity: identity.clone(),
+        path: *path,
+        shape_class: shape.map(|shape| shape.class),
+        pilot_found: pilot.map(|pilot| pilot.found),
     };
     let rest = (rest != Rest::default())
         .then(|| lossless_json(&rest))
         .transpose()?;
-    let [power, noise, signal] = [power, noise, signal].map(split);
-    let figures: [f64; FIGURES] = [
+    let mut figures = Vec::with_capacity(FIGURES);
+    figures.extend([
         *low_hz,
         *high_hz,
         *covered,
         *noise_type_b,
         signal_upper.unwrap_or(ABSENT),
         threshold_db.unwrap_or(ABSENT),
-        power[0],
-        power[1],
-        power[2],
-        noise[0],
-        noise[1],
-        noise[2],
-        signal[0],
-        signal[1],
-        signal[2],
-    ];
+    ]);
+    figures.extend([power, noise, signal].map(split).as_flattened());
+    figures.extend(
+        pilot
+            .as_ref()
+            .map_or([ABSENT; SHAPE - PILOT], pilot_figures),
+    );
+    figures.extend(shape.as_ref().map_or([ABSENT; ECHO - SHAPE], shape_figures));
+    figures.extend(echo.as_ref().map_or([ABSENT; FIGURES - ECHO], echo_figures));
+    while figures.pop_if(|figure| figure.is_nan()).is_some() {}
+    let figures: Vec<u8> = figures.into_iter().flat_map(f64::to_le_bytes).collect();
     statement.execute(params![
         take_id,
         seq as i64,
         Key(channel),
         state.map(|state| state.word()),
         found,
-        figures.map(f64::to_le_bytes).as_flattened(),
+        figures,
         rest,
     ])?;
     Ok(())
@@ -127,6 +151,65 @@ fn split(estimate: &Option<Estimate>) -> [f64; 3] {
              degrees_of_freedom,
          }| { [value, standard_error, degrees_of_freedom] },
     )
+}
+
+fn pilot_figures(pilot: &PilotReading) -> [f64; SHAPE - PILOT] {
+    let PilotReading {
+        offset_hz,
+        offset_standard_error_hz,
+        power,
+        snr_db,
+        enbw_hz,
+        found: _in_rest,
+    } = *pilot;
+    let [value, standard_error, degrees_of_freedom] = split(&Some(power));
+    [
+        offset_hz,
+        offset_standard_error_hz,
+        value,
+        standard_error,
+        degrees_of_freedom,
+        snr_db.unwrap_or(ABSENT),
+        enbw_hz,
+    ]
+}
+
+fn shape_figures(shape: &Shape) -> [f64; ECHO - SHAPE] {
+    let Shape {
+        sigma_sp_db,
+        sigma_sp_standard_error_db,
+        class: _in_rest,
+        tilt_db,
+        tilt_standard_error_db,
+        ripple_db,
+        notch_db,
+        notch_hz,
+        low_hz,
+        high_hz,
+        resolution_hz,
+    } = *shape;
+    [
+        sigma_sp_db,
+        sigma_sp_standard_error_db,
+        tilt_db,
+        tilt_standard_error_db,
+        ripple_db,
+        notch_db,
+        notch_hz,
+        low_hz,
+        high_hz,
+        resolution_hz,
+    ]
+}
+
+fn echo_figures(echo: &Echo) -> [f64; FIGURES - ECHO] {
+    let Echo {
+        delay_s,
+        delay_standard_error_s,
+        level_db,
+        false_alarm,
+    } = *echo;
+    [delay_s, delay_standard_error_s, level_db, false_alarm]
 }
 
 /// Reads rows of [`SELECT`].
@@ -153,6 +236,10 @@ impl Reader {
             standard,
             parts,
             health,
+            identity,
+            path,
+            shape_class,
+            pilot_found,
         } = match row.get_ref(4)? {
             ValueRef::Null => Rest::default(),
             text => self.rest(text.as_bytes()?)?.clone(),
@@ -174,11 +261,11 @@ impl Reader {
             threshold_db: figures.maybe(5),
             state: named(row, 1)?,
             health,
-            pilot: None,
-            identity: None,
-            shape: None,
-            echo: None,
-            path: None,
+            pilot: pilot_found.map(|found| figures.pilot(found)).transpose()?,
+            identity,
+            shape: shape_class.map(|class| figures.shape(class)).transpose()?,
+            echo: figures.echo()?,
+            path,
         })
     }
 
@@ -233,6 +320,49 @@ impl Figures {
             standard_error: self.0[first + 1],
             degrees_of_freedom: self.0[first + 2],
         })
+    }
+
+    fn pilot(&self, found: bool) -> rusqlite::Result<PilotReading> {
+        Ok(PilotReading {
+            offset_hz: self.always(PILOT)?,
+            offset_standard_error_hz: self.always(PILOT + 1)?,
+            power: Estimate {
+                value: self.always(PILOT + 2)?,
+                standard_error: self.always(PILOT + 3)?,
+                degrees_of_freedom: self.always(PILOT + 4)?,
+            },
+            snr_db: self.maybe(PILOT + 5),
+            enbw_hz: self.always(PILOT + 6)?,
+            found,
+        })
+    }
+
+    fn shape(&self, class: PathClass) -> rusqlite::Result<Shape> {
+        Ok(Shape {
+            sigma_sp_db: self.always(SHAPE)?,
+            sigma_sp_standard_error_db: self.always(SHAPE + 1)?,
+            class,
+            tilt_db: self.always(SHAPE + 2)?,
+            tilt_standard_error_db: self.always(SHAPE + 3)?,
+            ripple_db: self.always(SHAPE + 4)?,
+            notch_db: self.always(SHAPE + 5)?,
+            notch_hz: self.always(SHAPE + 6)?,
+            low_hz: self.always(SHAPE + 7)?,
+            high_hz: self.always(SHAPE + 8)?,
+            resolution_hz: self.always(SHAPE + 9)?,
+        })
+    }
+
+    fn echo(&self) -> rusqlite::Result<Option<Echo>> {
+        let Some(delay_s) = self.maybe(ECHO) else {
+            return Ok(None);
+        };
+        Ok(Some(Echo {
+            delay_s,
+            delay_standard_error_s: self.always(ECHO + 1)?,
+            level_db: self.always(ECHO + 2)?,
+            false_alarm: self.always(ECHO + 3)?,
+        }))
     }
 }
 

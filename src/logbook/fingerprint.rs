@@ -7,8 +7,9 @@ use crate::reading::{Estimate, Take};
 /// SHA-256 over antenna, spot, time, source and what was read in each channel.
 ///
 /// It covers the fields that a take had from the first version on and must never cover more: then a take exported by
-/// an older program is recognised by a newer one. The note is left out, since it may be changed afterwards, and so is
-/// what follows from the rest.
+/// an older program is recognised by a newer one, and so is one made of the same samples again. The note is left out,
+/// since it may be changed afterwards, and so is what later versions get out of the same samples besides: pilots,
+/// identities, shapes, the receiver's health.
 pub(super) fn fingerprint(take: &Take) -> [u8; 32] {
     let mut hash = Sha256::new();
     for text in [

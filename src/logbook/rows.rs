@@ -3,15 +3,16 @@
 use jiff::Timestamp;
 use rusqlite::types::Type;
 use rusqlite::{Connection, OptionalExtension, Row, ToSql, params};
+use serde::de::DeserializeOwned;
 
 use super::columns::{self, Reader, lossless_json};
 use crate::reading::{Settings, State, Take, Trace};
 
 const INSERT: &str = "INSERT INTO takes (antenna, spot, taken_at, source, terminated, plan, sample_rate_hz, dwell_s, \
-                      gains_db, note, readings, vacant, trace, brink, firm, fingerprint) \
-                      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)";
+                      gains_db, note, readings, vacant, trace, brink, firm, fingerprint, frequency_error) \
+                      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)";
 
-/// Writes a take, its readings and its spectrum; the caller has the transaction.
+/// Writes a take with all that belongs to it; the caller has the transaction.
 pub(super) fn insert(
     connection: &Connection,
     take: &Take,
@@ -29,9 +30,9 @@ pub(super) fn insert(
         note,
         readings,
         spectrum,
-        frequency_error: _,
-        tunings: _,
-        gain_check: _,
+        frequency_error,
+        tunings,
+        gain_check,
     } = take;
     let Settings {
         plan,
@@ -62,6 +63,7 @@ pub(super) fn insert(
         brink,
         firm,
         print,
+        frequency_error.as_ref().map(lossless_json).transpose()?,
     ])?;
     let id = connection.last_insert_rowid();
     let mut statement = connection.prepare_cached(columns::INSERT)?;
@@ -80,10 +82,21 @@ pub(super) fn insert(
                 columns::pack(trace)
             ])?;
     }
+    if !tunings.is_empty() || gain_check.is_some() {
+        connection
+            .prepare_cached(
+                "INSERT INTO receivers (take_id, tunings, gain_check) VALUES (?1, ?2, ?3)",
+            )?
+            .execute(params![
+                id,
+                lossless_json(tunings)?,
+                gain_check.as_ref().map(lossless_json).transpose()?,
+            ])?;
+    }
     Ok(id)
 }
 
-/// The takes that match without readings: each with its number and how many readings it has.
+/// The takes that match without readings, spectrum and the receiver's health: each with its number and how many readings it has.
 pub(super) fn heads(
     connection: &Connection,
     which: &str,
@@ -91,7 +104,7 @@ pub(super) fn heads(
 ) -> rusqlite::Result<Vec<(i64, usize, Take)>> {
     let sql = format!(
         "SELECT id, antenna, spot, taken_at, source, terminated, plan, sample_rate_hz, dwell_s, gains_db, note, \
-         readings FROM takes {which}"
+         readings, frequency_error FROM takes {which}"
     );
     let mut statement = connection.prepare_cached(&sql)?;
     // Takes of one trial share their gains: the last text is not parsed again.
@@ -100,10 +113,7 @@ pub(super) fn heads(
         let id = row.get(0)?;
         let text = row.get_ref(9)?.as_str()?;
         if gains.0 != text {
-            gains = (
-                text.to_owned(),
-                serde_json::from_str(text).map_err(|error| columns::unreadable(9, error))?,
-            );
+            gains = (text.to_owned(), json(row, 9)?.unwrap_or_default());
         }
         let take = Take {
             id: Some(id),
@@ -121,7 +131,7 @@ pub(super) fn heads(
             note: row.get(10)?,
             readings: Vec::new(),
             spectrum: None,
-            frequency_error: None,
+            frequency_error: json(row, 12)?,
             tunings: Vec::new(),
             gain_check: None,
         };
@@ -150,7 +160,22 @@ pub(super) fn whole(connection: &Connection, id: i64) -> rusqlite::Result<Option
             })
         })
         .optional()?;
+    let receiver = connection
+        .prepare_cached("SELECT tunings, gain_check FROM receivers WHERE take_id = ?1")?
+        .query_row([id], |row| {
+            Ok((json(row, 0)?.unwrap_or_default(), json(row, 1)?))
+        })
+        .optional()?;
+    (take.tunings, take.gain_check) = receiver.unwrap_or_default();
     Ok(Some(take))
+}
+
+/// What a column holds as JSON; `None` where it holds nothing.
+fn json<T: DeserializeOwned>(row: &Row<'_>, column: usize) -> rusqlite::Result<Option<T>> {
+    row.get_ref(column)?
+        .as_str_or_null()?
+        .map(|text| serde_json::from_str(text).map_err(|error| columns::unreadable(column, error)))
+        .transpose()
 }
 
 /// A moment as text in which the order of letters is the order in time: always nine digits after the point.

@@ -101,7 +101,7 @@ impl Logbook {
         all().map_err(|error| self.fault(error))
     }
 
-    /// The takes that match, oldest first, with readings, without spectra.
+    /// The takes that match, oldest first, with readings and frequency errors, without spectra, tunings and gain checks.
     ///
     /// # Errors
     /// Where the file can't be read.

@@ -7,15 +7,16 @@ use jiff::Timestamp;
 use serde::de::{DeserializeSeed, Error as _, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use serde::{Deserialize, Deserializer, Serialize};
 
-use super::stopped;
+use super::{frequency_error, stopped};
 use crate::logbook::{LogbookError, check};
-use crate::reading::{Reading, Settings, Take, Trace};
+use crate::reading::pilot::Agreement;
+use crate::reading::{GainCheck, OutlyingStation, Reading, Settings, Take, Trace, TuningReading};
 
 /// What `format` says in an export.
 pub const FORMAT: &str = "gainsay takes";
 
-/// What `version` says in an export; a later one is refused.
-pub const VERSION: u64 = 1;
+/// What `version` says in an export; a later one is refused, since an import passes over what it doesn't know.
+pub const VERSION: u64 = 2;
 
 /// A take as it is printed.
 #[derive(Serialize)]
@@ -31,6 +32,14 @@ struct TakeOut<'a> {
     sample_rate_hz: f64,
     dwell_s: f64,
     gains_db: &'a [(f64, f64)],
+    ppm: Option<f64>,
+    ppm_low: Option<f64>,
+    ppm_high: Option<f64>,
+    ppm_pilots: Option<usize>,
+    ppm_agreement: Option<Agreement>,
+    outlying_pilots: &'a [OutlyingStation],
+    tunings: &'a [TuningReading],
+    gain_check: Option<&'a GainCheck>,
     channels: Vec<ReadingOut<'a>>,
     spectrum: Option<&'a Trace>,
 }
@@ -48,7 +57,7 @@ struct ReadingOut<'a> {
     margin_db: Option<f64>,
 }
 
-/// A take as it is imported.
+/// A take as it is imported; version 1 has nothing from `ppm` to `gain_check`.
 #[derive(Deserialize)]
 struct TakeIn {
     antenna: String,
@@ -62,6 +71,16 @@ struct TakeIn {
     sample_rate_hz: f64,
     dwell_s: f64,
     gains_db: Vec<(f64, f64)>,
+    ppm: Option<f64>,
+    ppm_low: Option<f64>,
+    ppm_high: Option<f64>,
+    ppm_pilots: Option<usize>,
+    ppm_agreement: Option<Agreement>,
+    #[serde(default)]
+    outlying_pilots: Vec<OutlyingStation>,
+    #[serde(default)]
+    tunings: Vec<TuningReading>,
+    gain_check: Option<GainCheck>,
     channels: Vec<Reading>,
     spectrum: Option<Trace>,
 }
@@ -81,9 +100,9 @@ pub fn as_json(take: &Take) -> impl Serialize + '_ {
         note,
         readings,
         spectrum,
-        frequency_error: _,
-        tunings: _,
-        gain_check: _,
+        frequency_error,
+        tunings,
+        gain_check,
     } = take;
     let Settings {
         plan,
@@ -91,6 +110,7 @@ pub fn as_json(take: &Take) -> impl Serialize + '_ {
         dwell_s,
         gains_db,
     } = settings;
+    let frequency = frequency_error.as_ref();
     TakeOut {
         take: *id,
         antenna,
@@ -103,6 +123,14 @@ pub fn as_json(take: &Take) -> impl Serialize + '_ {
         sample_rate_hz: *sample_rate_hz,
         dwell_s: *dwell_s,
         gains_db,
+        ppm: frequency.map(|error| error.ppm),
+        ppm_low: frequency.map(|error| error.low_ppm),
+        ppm_high: frequency.map(|error| error.high_ppm),
+        ppm_pilots: frequency.map(|error| error.pilots),
+        ppm_agreement: frequency.map(|error| error.agreement),
+        outlying_pilots: frequency.map_or(&[], |error| &error.outlying),
+        tunings,
+        gain_check: gain_check.as_ref(),
         channels: readings
             .iter()
             .map(|reading| ReadingOut {
@@ -282,12 +310,14 @@ impl<'de> Visitor<'de> for Takes<'_> {
         let mut number = 0;
         while let Some(read) = sequence.next_element::<TakeIn>()? {
             number += 1;
-            let take = read.into_take();
-            check::inspect(&take).map_err(|(place, problem)| {
-                A::Error::custom(format_args!(
-                    "take {number} of the list, {place}: {problem}"
-                ))
-            })?;
+            let take = read
+                .into_take()
+                .and_then(|take| check::inspect(&take).map(|()| take))
+                .map_err(|(place, problem)| {
+                    A::Error::custom(format_args!(
+                        "take {number} of the list, {place}: {problem}"
+                    ))
+                })?;
             if let Err(error) = (self.keep)(take) {
                 *self.refused = Some(error);
                 return Err(A::Error::custom("not kept"));
@@ -298,9 +328,15 @@ impl<'de> Visitor<'de> for Takes<'_> {
 }
 
 impl TakeIn {
-    fn into_take(self) -> Take {
-        Take {
+    fn into_take(self) -> Result<Take, check::Fault> {
+        Ok(Take {
             id: None,
+            frequency_error: frequency_error(
+                [self.ppm, self.ppm_low, self.ppm_high],
+                self.ppm_pilots,
+                self.ppm_agreement,
+                self.outlying_pilots,
+            )?,
             antenna: self.antenna,
             spot: self.spot,
             taken_at: self.taken_at,
@@ -315,9 +351,8 @@ impl TakeIn {
             note: self.note,
             readings: self.channels,
             spectrum: self.spectrum,
-            frequency_error: None,
-            tunings: Vec::new(),
-            gain_check: None,
-        }
+            tunings: self.tunings,
+            gain_check: self.gain_check,
+        })
     }
 }

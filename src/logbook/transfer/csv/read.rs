@@ -1,250 +1,19 @@
-//! Takes as CSV.
+//! In: cell by cell.
 
-use std::io::{Read, Write};
+use std::io::Read;
 
 use csv::StringRecord;
 use jiff::Timestamp;
-use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use super::stopped;
+use super::{COLUMNS, COMPUTED, EVER, OF_THE_TAKE, OF_THE_TAKE_AT_THE_END};
 use crate::channels::ChannelId;
+use crate::logbook::transfer::{frequency_error, stopped};
 use crate::logbook::{LogbookError, check};
-use crate::reading::{Estimate, Part, Reading, Settings, Take};
-
-/// How many of [`COLUMNS`], from the left, are the take's.
-const OF_THE_TAKE: usize = 11;
-
-/// The columns of an export, left to right: the take's, then the reading's. Powers without a unit in their name are
-/// linear (mean |x|²).
-pub const COLUMNS: &[&str] = &[
-    "take",
-    "antenna",
-    "spot",
-    "plan",
-    "taken_at",
-    "source",
-    "terminated",
-    "note",
-    "sample_rate_hz",
-    "dwell_s",
-    "gains_db",
-    "reading",
-    "channel",
-    "low_hz",
-    "high_hz",
-    "covered",
-    "power_dbfs",
-    "noise_dbfs",
-    "signal_dbfs",
-    "signal_upper_dbfs",
-    "cn_db",
-    "margin_db",
-    "state",
-    "health",
-    "standard",
-    "threshold_db",
-    "found",
-    "power",
-    "power_standard_error",
-    "power_degrees_of_freedom",
-    "noise",
-    "noise_standard_error",
-    "noise_degrees_of_freedom",
-    "noise_source",
-    "noise_type_b",
-    "signal",
-    "signal_standard_error",
-    "signal_degrees_of_freedom",
-    "signal_upper",
-    "parts",
-];
-
-/// Columns that an import does without: computed ones, and the numbers of takes, which are given anew.
-const COMPUTED: &[&str] = &[
-    "take",
-    "power_dbfs",
-    "noise_dbfs",
-    "signal_dbfs",
-    "signal_upper_dbfs",
-    "cn_db",
-    "margin_db",
-];
-
-/// Writes takes as CSV, a row a reading.
-///
-/// # Errors
-/// The first error among `takes`, or [`LogbookError::Export`] where the writer fails.
-pub fn export_csv(
-    takes: impl IntoIterator<Item = Result<Take, LogbookError>>,
-    writer: impl Write,
-) -> Result<(), LogbookError> {
-    let mut writer = csv::Writer::from_writer(writer);
-    let failed = |error: csv::Error| LogbookError::Export(error.into());
-    writer.write_record(COLUMNS).map_err(failed)?;
-    for take in takes {
-        let take = take?;
-        let head = take_cells(&take);
-        for (index, reading) in take.readings.iter().enumerate() {
-            let row = head
-                .iter()
-                .cloned()
-                .chain([(index + 1).to_string()])
-                .chain(reading_cells(reading));
-            writer
-                .write_record(row.map(String::into_bytes))
-                .map_err(failed)?;
-        }
-        if take.readings.is_empty() {
-            let empty = std::iter::repeat_n(String::new(), COLUMNS.len() - OF_THE_TAKE - 1);
-            let row = head.into_iter().chain(["0".to_owned()]).chain(empty);
-            writer
-                .write_record(row.map(String::into_bytes))
-                .map_err(failed)?;
-        }
-    }
-    writer.flush().map_err(LogbookError::Export)
-}
-
-fn take_cells(take: &Take) -> [String; OF_THE_TAKE] {
-    // Every field by name: a new one that isn't exported doesn't compile.
-    let Take {
-        id,
-        antenna,
-        spot,
-        taken_at,
-        source,
-        terminated,
-        settings,
-        note,
-        readings: _,
-        spectrum: _,
-        frequency_error: _,
-        tunings: _,
-        gain_check: _,
-    } = take;
-    let Settings {
-        plan,
-        sample_rate_hz,
-        dwell_s,
-        gains_db,
-    } = settings;
-    [
-        id.map_or_else(String::new, |id| id.to_string()),
-        antenna.clone(),
-        spot.clone(),
-        plan.clone(),
-        taken_at.to_string(),
-        source.clone(),
-        terminated.clone().unwrap_or_default(),
-        note.clone(),
-        number(*sample_rate_hz),
-        number(*dwell_s),
-        json(gains_db),
-    ]
-}
-
-fn reading_cells(reading: &Reading) -> Vec<String> {
-    let Reading {
-        channel,
-        low_hz,
-        high_hz,
-        covered,
-        parts,
-        power,
-        noise,
-        noise_source,
-        signal,
-        noise_type_b,
-        found,
-        signal_upper,
-        standard,
-        threshold_db,
-        state,
-        health,
-        pilot: _,
-        identity: _,
-        shape: _,
-        echo: _,
-        path: _,
-    } = reading;
-    let whole = *parts
-        == [Part {
-            low_hz: *low_hz,
-            high_hz: *high_hz,
-        }];
-    let [power_cells, noise_cells, signal_cells] = [power, noise, signal].map(estimate_cells);
-    let mut cells = vec![
-        channel.to_string(),
-        number(*low_hz),
-        number(*high_hz),
-        number(*covered),
-        maybe(reading.power_dbfs()),
-        maybe(reading.noise_dbfs()),
-        maybe(reading.signal_dbfs()),
-        maybe(reading.signal_upper_dbfs()),
-        maybe(reading.cn_db()),
-        maybe(reading.margin_db()),
-        name(state),
-        if health.is_empty() {
-            String::new()
-        } else {
-            json(health)
-        },
-        name(standard),
-        maybe(*threshold_db),
-        found.to_string(),
-    ];
-    cells.extend(power_cells);
-    cells.extend(noise_cells);
-    cells.extend([name(noise_source), number(*noise_type_b)]);
-    cells.extend(signal_cells);
-    cells.extend([
-        maybe(*signal_upper),
-        if whole { String::new() } else { json(parts) },
-    ]);
-    cells
-}
-
-fn estimate_cells(estimate: &Option<Estimate>) -> [String; 3] {
-    estimate.map_or_else(
-        Default::default,
-        |Estimate {
-             value,
-             standard_error,
-             degrees_of_freedom,
-         }| { [value, standard_error, degrees_of_freedom].map(number) },
-    )
-}
-
-/// The shortest text that reads back as the same number, with an exponent where it would be long without.
-fn number(value: f64) -> String {
-    let size = value.abs();
-    if size == 0.0 || (1e-5..1e15).contains(&size) || !value.is_finite() {
-        value.to_string()
-    } else {
-        format!("{value:e}")
-    }
-}
-
-fn maybe(value: Option<f64>) -> String {
-    value
-        .filter(|value| value.is_finite())
-        .map_or_else(String::new, number)
-}
-
-/// The name that serde gives a value; empty for none.
-fn name<T: Serialize>(value: &Option<T>) -> String {
-    match serde_json::to_value(value) {
-        Ok(serde_json::Value::String(name)) => name,
-        _ => String::new(),
-    }
-}
-
-/// JSON of plain data, which can't fail: a take is checked before it is kept.
-fn json<T: Serialize>(value: &T) -> String {
-    serde_json::to_string(value).unwrap_or_default()
-}
+use crate::reading::shape::{Echo, Shape};
+use crate::reading::{
+    Estimate, FrequencyReading, Identity, Part, PilotReading, Reading, Settings, Take,
+};
 
 /// Hands each take of an export to `keep`, one at a time.
 pub(in crate::logbook) fn read_csv(
@@ -335,7 +104,7 @@ impl Columns {
     fn of(file: &str, header: &StringRecord) -> Result<Columns, LogbookError> {
         let place = |name: &&str| header.iter().position(|there| there == *name);
         let columns: Vec<Option<usize>> = COLUMNS.iter().map(place).collect();
-        let missing = COLUMNS
+        let missing = COLUMNS[..EVER]
             .iter()
             .zip(&columns)
             .find(|(name, at)| at.is_none() && !COMPUTED.contains(name));
@@ -387,7 +156,10 @@ impl Row<'_> {
             .map_err(|error| self.wrong(column, format!("{text:?} can't be read: {error}")))
     }
 
-    fn maybe(&self, column: &str) -> Result<Option<f64>, LogbookError> {
+    fn maybe<T: std::str::FromStr>(&self, column: &str) -> Result<Option<T>, LogbookError>
+    where
+        T::Err: std::fmt::Display,
+    {
         if self.text(column).trim().is_empty() {
             Ok(None)
         } else {
@@ -427,9 +199,23 @@ impl Row<'_> {
             .map_err(|error| self.wrong(column, format!("{text:?} can't be read: {error}")))
     }
 
+    fn json_or_empty<T: DeserializeOwned>(&self, column: &str) -> Result<Option<T>, LogbookError> {
+        if self.text(column).is_empty() {
+            Ok(None)
+        } else {
+            self.json(column).map(Some)
+        }
+    }
+
+    fn list<T: DeserializeOwned>(&self, column: &str) -> Result<Vec<T>, LogbookError> {
+        self.json_or_empty(column).map(Option::unwrap_or_default)
+    }
+
     fn take_cells(&self) -> Vec<String> {
-        COLUMNS[..OF_THE_TAKE]
-            .iter()
+        let at_the_end = COLUMNS.len() - OF_THE_TAKE_AT_THE_END;
+        [&COLUMNS[..OF_THE_TAKE], &COLUMNS[at_the_end..]]
+            .into_iter()
+            .flatten()
             .map(|column| self.text(column).to_owned())
             .collect()
     }
@@ -452,10 +238,24 @@ impl Row<'_> {
             note: text("note"),
             readings: Vec::new(),
             spectrum: None,
-            frequency_error: None,
+            frequency_error: self.frequency_error()?,
             tunings: Vec::new(),
             gain_check: None,
         })
+    }
+
+    fn frequency_error(&self) -> Result<Option<FrequencyReading>, LogbookError> {
+        frequency_error(
+            [
+                self.maybe("ppm")?,
+                self.maybe("ppm_low")?,
+                self.maybe("ppm_high")?,
+            ],
+            self.maybe("ppm_pilots")?,
+            self.named("ppm_agreement")?,
+            self.list("outlying_pilots")?,
+        )
+        .map_err(|(column, problem)| self.wrong(&column, problem))
     }
 
     fn reading(&self) -> Result<Reading, LogbookError> {
@@ -471,11 +271,9 @@ impl Row<'_> {
             low_hz,
             high_hz,
             covered: self.parse("covered")?,
-            parts: if self.text("parts").is_empty() {
-                vec![Part { low_hz, high_hz }]
-            } else {
-                self.json("parts")?
-            },
+            parts: self
+                .json_or_empty("parts")?
+                .unwrap_or_else(|| vec![Part { low_hz, high_hz }]),
             power: self.estimate(["power", "power_standard_error", "power_degrees_of_freedom"])?,
             noise: self.estimate(["noise", "noise_standard_error", "noise_degrees_of_freedom"])?,
             noise_source: self.named("noise_source")?,
@@ -490,17 +288,84 @@ impl Row<'_> {
             standard: self.named("standard")?,
             threshold_db: self.maybe("threshold_db")?,
             state: self.named("state")?,
-            health: if self.text("health").is_empty() {
-                Vec::new()
-            } else {
-                self.json("health")?
-            },
-            pilot: None,
-            identity: None,
-            shape: None,
-            echo: None,
-            path: None,
+            health: self.list("health")?,
+            pilot: self.pilot()?,
+            identity: self.identity()?,
+            shape: self.shape()?,
+            echo: self.echo()?,
+            path: self.named("path")?,
         })
+    }
+
+    fn pilot(&self) -> Result<Option<PilotReading>, LogbookError> {
+        let Some(offset_hz) = self.maybe("pilot_offset_hz")? else {
+            return Ok(None);
+        };
+        Ok(Some(PilotReading {
+            offset_hz,
+            offset_standard_error_hz: self.parse("pilot_offset_standard_error_hz")?,
+            power: Estimate {
+                value: self.parse("pilot_power")?,
+                standard_error: self.parse("pilot_power_standard_error")?,
+                degrees_of_freedom: self.parse("pilot_power_degrees_of_freedom")?,
+            },
+            snr_db: self.maybe("pilot_snr_db")?,
+            enbw_hz: self.parse("pilot_enbw_hz")?,
+            found: self.parse("pilot_found")?,
+        }))
+    }
+
+    fn identity(&self) -> Result<Option<Identity>, LogbookError> {
+        Ok(Some(match self.text("identity") {
+            "" => return Ok(None),
+            "8vsb" => Identity::Vsb8,
+            "unidentified" => Identity::Unidentified,
+            "ofdm" => Identity::Ofdm {
+                system: self.text("identity_system").to_owned(),
+                guard: Some(self.text("identity_guard").to_owned())
+                    .filter(|guard| !guard.is_empty()),
+                standards: self.json("identity_standards")?,
+            },
+            other => {
+                return Err(self.wrong(
+                    "identity",
+                    format!("{other:?} is none of 8vsb, ofdm and unidentified"),
+                ));
+            }
+        }))
+    }
+
+    fn shape(&self) -> Result<Option<Shape>, LogbookError> {
+        let Some(sigma_sp_db) = self.maybe("sigma_sp_db")? else {
+            return Ok(None);
+        };
+        Ok(Some(Shape {
+            sigma_sp_db,
+            sigma_sp_standard_error_db: self.parse("sigma_sp_standard_error_db")?,
+            class: self
+                .named("shape_class")?
+                .ok_or_else(|| self.wrong("shape_class", "is empty"))?,
+            tilt_db: self.parse("tilt_db")?,
+            tilt_standard_error_db: self.parse("tilt_standard_error_db")?,
+            ripple_db: self.parse("ripple_db")?,
+            notch_db: self.parse("notch_db")?,
+            notch_hz: self.parse("notch_hz")?,
+            low_hz: self.parse("shape_low_hz")?,
+            high_hz: self.parse("shape_high_hz")?,
+            resolution_hz: self.parse("shape_resolution_hz")?,
+        }))
+    }
+
+    fn echo(&self) -> Result<Option<Echo>, LogbookError> {
+        let Some(delay_s) = self.maybe("echo_delay_s")? else {
+            return Ok(None);
+        };
+        Ok(Some(Echo {
+            delay_s,
+            delay_standard_error_s: self.parse("echo_delay_standard_error_s")?,
+            level_db: self.parse("echo_level_db")?,
+            false_alarm: self.parse("echo_false_alarm")?,
+        }))
     }
 }
 
