@@ -96,11 +96,13 @@ impl<'t> Case<'t> {
         }
     }
 
-    /// Power and pilot of a channel that is strong by both: what tells how far pilots stand for their channels.
-    pub fn strong_by_both(&self) -> Option<(&Design<'t>, &Design<'t>)> {
-        let pilot = self.pilot.as_ref()?;
-        (self.refused.is_none() && self.power.is_strong() && pilot.is_strong())
-            .then_some((&self.power.design, &pilot.design))
+    /// Power and pilot of a channel that is well known by both: what tells how far pilots stand for their channels.
+    pub fn known_by_both(&self) -> Option<(&Design<'t>, &Design<'t>)> {
+        let by_pilot = self.pilot.as_ref()?;
+        let known =
+            |evidence: &Evidence| evidence.is_strong() && pilot::well_known(&evidence.design);
+        (self.refused.is_none() && known(&self.power) && known(by_pilot))
+            .then_some((&self.power.design, &by_pilot.design))
     }
 
     /// Goes by pilot where that tells more.

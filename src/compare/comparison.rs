@@ -37,7 +37,7 @@ pub fn compare(a: &[Take], b: &[Take], options: &Options) -> Result<Comparison, 
         .collect();
     let selective = SelectiveFading::pool(
         options.selective_fading_db,
-        cases.iter().filter_map(Case::strong_by_both),
+        cases.iter().filter_map(Case::known_by_both),
     );
     for case in &mut cases {
         case.choose(selective);

@@ -17,7 +17,7 @@
 //!
 //! # How far it stands for the channel
 //!
-//! [`Options::selective_fading_db`](super::Options::selective_fading_db) is assumed. Channels that are strong by power and
+//! [`Options::selective_fading_db`](super::Options::selective_fading_db) is assumed. Channels that are well known by power and
 //! by pilot show what it is at this spot with these antennas: the pilots' difference less the powers', which should be
 //! nothing. With at least [`ENOUGH`] of them their rms counts where it is larger than the assumption. It is not believed
 //! where it is smaller: weaker stations come by worse paths.
@@ -29,8 +29,10 @@ use super::budget::{BudgetRow, Evaluation};
 use super::levels::{Design, Level};
 use crate::reading::pilot::PILOT_OVER_TOTAL_DB;
 
-/// Fewer strong channels than these say too little of selective fading.
+/// Fewer channels than these say too little of selective fading.
 const ENOUGH: usize = 5;
+/// Levels are well known within this share of themselves, 0.2 dB.
+const WELL_KNOWN: f64 = 0.05;
 /// Pilot and power contradict each other where they don't meet within so many standard uncertainties of each.
 const APART: f64 = 3.0;
 /// How the row of selective fading begins.
@@ -46,12 +48,13 @@ pub(super) struct SelectiveFading {
 }
 
 impl SelectiveFading {
-    /// What is assumed, or more where these channels, each by power and by pilot, show more. They must be strong by both.
+    /// What is assumed, or more where these channels, each by power and by pilot, show more. They must be [`well_known`] by
+    /// both, and every level above zero.
     pub fn pool<'d, 't: 'd>(
         assumed_db: f64,
-        strong: impl IntoIterator<Item = (&'d Design<'t>, &'d Design<'t>)>,
+        known: impl IntoIterator<Item = (&'d Design<'t>, &'d Design<'t>)>,
     ) -> SelectiveFading {
-        let squares: Vec<f64> = strong
+        let squares: Vec<f64> = known
             .into_iter()
             .map(|(power, pilot)| (pilot.difference_db() - power.difference_db()).powi(2))
             .collect();
@@ -100,6 +103,13 @@ fn error(design: &Design, antenna: Antenna) -> f64 {
     statistics
         .sqrt()
         .hypot(design.mean(antenna, Level::subtracted_type_b))
+}
+
+/// Whether both antennas' levels are known so well that power and pilot can be held against each other.
+pub(super) fn well_known(design: &Design) -> bool {
+    [Antenna::A, Antenna::B].into_iter().all(|antenna| {
+        error(design, antenna) <= WELL_KNOWN * design.mean(antenna, |level| level.signal)
+    })
 }
 
 /// Whether the difference is foreseen to be better known by pilot than by power.
