@@ -50,6 +50,10 @@ pub struct Arguments {
     /// Standard uncertainty in dB of a take's level from what changes between takes, where there are no repeats to show it.
     #[arg(long, value_name = "DB", default_value_t = Options::default().unsteadiness_db)]
     unsteadiness: f64,
+    /// Standard uncertainty in dB with which the difference of two pilots stands for that of their channels; more where
+    /// stronger channels of the same takes show more.
+    #[arg(long, value_name = "DB", default_value_t = Options::default().selective_fading_db)]
+    selective_fading: f64,
     /// Refuse takes further apart than this, such as 10m or 2h [default: no limit].
     #[arg(long, value_name = "TIME")]
     apart: Option<SignedDuration>,
@@ -105,6 +109,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let options = Options {
         mating_db: arguments.mating,
         unsteadiness_db: arguments.unsteadiness,
+        selective_fading_db: arguments.selective_fading,
         max_apart: arguments.apart,
         ..Options::default()
     };
@@ -337,6 +342,7 @@ pub fn as_text(comparison: &Comparison) -> String {
         ("", Set::Left),
         ("A − B dB", Set::Right),
         ("interval dB", Set::Right),
+        ("by", Set::Left),
         ("verdict", Set::Left),
         ("reason", Set::Left),
     ];
@@ -355,6 +361,7 @@ pub fn as_text(comparison: &Comparison) -> String {
                     .difference_db
                     .map_or_else(String::new, |difference| signed(difference, 2)),
                 interval(channel),
+                method(channel),
                 channel.verdict.to_string(),
                 channel.reason.clone().unwrap_or_default(),
             ]
@@ -397,6 +404,11 @@ fn interval(channel: &ChannelComparison) -> String {
     }
 }
 
+/// By what a channel was compared.
+fn method(channel: &ChannelComparison) -> String {
+    (channel.method).map_or_else(String::new, |method| method.to_string())
+}
+
 fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
     let head = [
         "channel",
@@ -404,14 +416,17 @@ fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
         "high_hz",
         "a_signal_dbfs",
         "a_signal_upper_dbfs",
+        "a_pilot_dbfs",
         "a_cn_db",
         "a_margin_db",
         "a_state",
         "b_signal_dbfs",
         "b_signal_upper_dbfs",
+        "b_pilot_dbfs",
         "b_cn_db",
         "b_margin_db",
         "b_state",
+        "method",
         "difference_db",
         "low_db",
         "high_db",
@@ -427,6 +442,7 @@ fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
         [
             cell(side.signal_dbfs),
             cell(side.signal_upper_dbfs),
+            cell(side.pilot_dbfs),
             cell(side.cn_db),
             cell(side.margin_db),
             side.state
@@ -441,6 +457,7 @@ fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
         ];
         row.extend(sides(&channel.a));
         row.extend(sides(&channel.b));
+        row.push(method(channel));
         row.extend(
             [
                 channel.difference_db,

@@ -3,7 +3,8 @@
 use super::blocks::{Antenna, Arrangement};
 use super::difference::{Outcome, is_strong};
 use super::levels::{Design, Level, Levels};
-use super::types::{Averaging, Basis, ChannelComparison, Side, Verdict};
+use super::pilot::{self, SelectiveFading};
+use super::types::{Averaging, Basis, ChannelComparison, Method, Side, Verdict};
 use crate::channels::ChannelId;
 use crate::reading::{NoiseSource, State, Take};
 use crate::statistics::median;
@@ -16,15 +17,43 @@ pub(super) struct Place<'t> {
     pub index: usize,
 }
 
+/// What stands against each other in a channel, by one method; where nothing can, all levels there are.
+pub(super) struct Evidence<'t> {
+    pub design: Design<'t>,
+    pub found_a: bool,
+    pub found_b: bool,
+}
+
+impl<'t> Evidence<'t> {
+    fn new(design: Design<'t>) -> Evidence<'t> {
+        let (found_a, found_b) = (design.found(Antenna::A), design.found(Antenna::B));
+        Evidence {
+            design,
+            found_a,
+            found_b,
+        }
+    }
+
+    fn found_any(&self) -> bool {
+        self.found_a || self.found_b
+    }
+
+    fn is_strong(&self) -> bool {
+        is_strong(&self.design, self.found_a, self.found_b)
+    }
+}
+
 /// A channel with its levels, and with its outcome once there is one.
 pub(super) struct Case<'t> {
     place: Place<'t>,
-    /// What stands against each other; where nothing can, all levels there are.
-    pub design: Design<'t>,
+    power: Evidence<'t>,
+    /// Where every level has a pilot and one at least is found.
+    pilot: Option<Evidence<'t>>,
+    method: Method,
     /// Why nothing can be compared.
     refused: Option<String>,
-    pub found_a: bool,
-    pub found_b: bool,
+    /// Why the pilot is not used, where it would tell more.
+    pilot_left_out: Option<&'static str>,
     pub outcome: Option<Outcome>,
 }
 
@@ -40,37 +69,100 @@ impl<'t> Case<'t> {
             Ok(design) => (design, None),
             Err(reason) => (levels.all_against_all(None), Some(reason)),
         };
-        let (found_a, found_b) = (design.found(Antenna::A), design.found(Antenna::B));
-        if refused.is_none() && !found_a && !found_b {
-            refused = Some("nothing found with either antenna".to_string());
+        let pilot = design
+            .by_pilot()
+            .filter(|_| refused.is_none())
+            .map(Evidence::new)
+            .filter(Evidence::found_any);
+        let power = Evidence::new(design);
+        if refused.is_none() && !power.found_any() {
+            let design = &power.design;
+            let shows = design.shows_pilot(Antenna::A) || design.shows_pilot(Antenna::B);
+            let why = if shows {
+                "too weak for a comparison by power, and not every take shows the same pilot"
+            } else {
+                "nothing found with either antenna"
+            };
+            refused = Some(why.to_string());
         }
         Case {
             place,
-            design,
+            power,
+            pilot,
+            method: Method::Power,
             refused,
-            found_a,
-            found_b,
+            pilot_left_out: None,
             outcome: None,
         }
     }
 
+    /// Power and pilot of a channel that is well known by both: what tells how far pilots stand for their channels.
+    pub fn known_by_both(&self) -> Option<(&Design<'t>, &Design<'t>)> {
+        let by_pilot = self.pilot.as_ref()?;
+        let known =
+            |evidence: &Evidence| evidence.is_strong() && pilot::well_known(&evidence.design);
+        (self.refused.is_none() && known(&self.power) && known(by_pilot))
+            .then_some((&self.power.design, &by_pilot.design))
+    }
+
+    /// Goes by pilot where that tells more.
+    pub fn choose(&mut self, selective: SelectiveFading) {
+        let Some(Evidence { design: pilot, .. }) = &self.pilot else {
+            return;
+        };
+        let power = &self.power.design;
+        if self.refused.is_none() && !pilot::tells_more(power, pilot, selective) {
+            return;
+        }
+        if pilot::contradicts(power, pilot, selective) {
+            self.pilot_left_out =
+                Some("the pilot is out of proportion to the channel's power, and left out");
+        } else {
+            self.method = Method::Pilot;
+            self.refused = None;
+        }
+    }
+
+    /// What is compared, by the method chosen.
+    pub fn evidence(&self) -> &Evidence<'t> {
+        match (&self.pilot, self.method) {
+            (Some(pilot), Method::Pilot) => pilot,
+            _ => &self.power,
+        }
+    }
+
+    pub fn is_by(&self, method: Method) -> bool {
+        self.method == method
+    }
+
     pub fn is_strong(&self) -> bool {
-        self.refused.is_none() && is_strong(&self.design, self.found_a, self.found_b)
+        self.refused.is_none() && self.evidence().is_strong()
     }
 
     pub fn is_weak(&self) -> bool {
-        self.refused.is_none() && !is_strong(&self.design, self.found_a, self.found_b)
+        self.refused.is_none() && !self.evidence().is_strong()
     }
 
     /// The channel's line, not yet decided.
     pub fn close(self, a: &[Take], b: &[Take]) -> ChannelComparison {
+        let reason = self.reason();
+        // By pilot, the channel's own level is shown as it would be by power.
+        let shown = match &self.outcome {
+            Some(outcome) if self.method == Method::Power => outcome.averaging,
+            Some(_) if self.power.is_strong() => Averaging::Decibels,
+            _ => Averaging::Linear,
+        };
         let Case {
             place,
-            design,
-            refused,
-            found_a,
-            found_b,
+            power:
+                Evidence {
+                    design,
+                    found_a,
+                    found_b,
+                },
+            method,
             outcome,
+            ..
         } = self;
         let averaging = outcome.as_ref().map(|outcome| outcome.averaging);
         let of = |get: fn(&Outcome) -> Option<f64>| outcome.as_ref().and_then(get);
@@ -80,7 +172,6 @@ impl<'t> Case<'t> {
                 .filter_map(|take| take.readings.iter().find(|r| r.channel == *place.channel));
             readings.map(|reading| reading.covered).fold(0.0, f64::max)
         };
-        let shown = averaging.unwrap_or(Averaging::Linear);
         ChannelComparison {
             channel: place.channel.clone(),
             low_hz: place.low_hz,
@@ -91,6 +182,7 @@ impl<'t> Case<'t> {
             blocks: outcome
                 .as_ref()
                 .map_or(0, |_| blocks(design.basis, design.groups.len())),
+            method: outcome.as_ref().map(|_| method),
             averaging,
             difference_db: of(|o| o.difference_db),
             low_db: of(|o| o.low_db),
@@ -108,10 +200,7 @@ impl<'t> Case<'t> {
             } else {
                 Verdict::NotComparable
             },
-            reason: match &outcome {
-                Some(outcome) => reason(&design, outcome, found_a, found_b),
-                None => refused,
-            },
+            reason,
             budget: outcome.map_or_else(Vec::new, |mut outcome| {
                 outcome
                     .budget
@@ -119,6 +208,38 @@ impl<'t> Case<'t> {
                 outcome.budget
             }),
         }
+    }
+
+    /// What limits the figure, or why there is none.
+    fn reason(&self) -> Option<String> {
+        let left_out = self.pilot_left_out.map(str::to_string);
+        let Some(outcome) = &self.outcome else {
+            let reasons: Vec<String> = self.refused.iter().cloned().chain(left_out).collect();
+            return (!reasons.is_empty()).then(|| reasons.join("; "));
+        };
+        let evidence = self.evidence();
+        let design = &evidence.design;
+        let by_power = design.method == Method::Power;
+        let mut reasons = Vec::new();
+        if !by_power {
+            reasons.push("by pilot, at one frequency: the power is known less well".to_string());
+        }
+        reasons.extend(bound(evidence, outcome));
+        let levels = || design.of(Antenna::A).chain(design.of(Antenna::B));
+        if let Some(part) = levels().find(|level| level.reading.covered < 0.98) {
+            reasons.push(format!(
+                "only {:.0} % of the channel covered",
+                part.reading.covered * 100.0
+            ));
+        }
+        reasons.extend(design.remark.clone());
+        if by_power
+            && levels().any(|level| level.reading.noise_source == Some(NoiseSource::VacantChannels))
+        {
+            reasons.push("noise estimated, not measured".to_string());
+        }
+        reasons.extend(left_out);
+        (!reasons.is_empty()).then(|| reasons.join("; "))
     }
 }
 
@@ -131,48 +252,38 @@ pub(super) fn blocks(basis: Basis, units: usize) -> usize {
     }
 }
 
-/// What limits a channel's figure.
-fn reason(design: &Design, outcome: &Outcome, found_a: bool, found_b: bool) -> Option<String> {
-    let mut reasons = Vec::new();
-    let bounded = outcome.difference_db.is_some();
-    match (found_a, found_b, outcome.low_db, outcome.high_db) {
+/// What limits a figure where not both antennas show a signal, or one is too weak for an end of the interval.
+fn bound(evidence: &Evidence, outcome: &Outcome) -> Option<String> {
+    let nothing = match evidence.design.method {
+        Method::Power => "nothing",
+        Method::Pilot => "no pilot",
+    };
+    let (found_a, found_b) = (evidence.found_a, evidence.found_b);
+    Some(match (found_a, found_b, outcome.low_db, outcome.high_db) {
         (true, false, Some(low_db), _) if low_db <= 0.0 => {
-            reasons.push("B shows nothing, and A too little to be told from it".to_string())
+            format!("B shows {nothing}, and A too little to be told from it")
         }
         (false, true, _, Some(high_db)) if high_db >= 0.0 => {
-            reasons.push("A shows nothing, and B too little to be told from it".to_string())
+            format!("A shows {nothing}, and B too little to be told from it")
         }
         (true, false, Some(low_db), _) => {
-            reasons.push(format!("B shows nothing: A gains at least {low_db:.1} dB"))
+            format!("B shows {nothing}: A gains at least {low_db:.1} dB")
         }
         (true, false, None, _) => {
-            reasons.push("B shows nothing, and A too little to say how much it gains".to_string())
+            format!("B shows {nothing}, and A too little to say how much it gains")
         }
-        (false, true, _, Some(high_db)) => reasons.push(format!(
-            "A shows nothing: B gains at least {:.1} dB",
-            -high_db
-        )),
+        (false, true, _, Some(high_db)) => {
+            format!("A shows {nothing}: B gains at least {:.1} dB", -high_db)
+        }
         (false, true, _, None) => {
-            reasons.push("A shows nothing, and B too little to say how much it gains".to_string())
+            format!("A shows {nothing}, and B too little to say how much it gains")
         }
-        (_, _, Some(_), None) => reasons.push("B is too weak for an upper end".to_string()),
-        (_, _, None, Some(_)) => reasons.push("A is too weak for a lower end".to_string()),
-        (_, _, None, None) => reasons.push("both are too weak for a figure".to_string()),
-        _ if !bounded => reasons.push("too weak for a figure".to_string()),
-        _ => {}
-    }
-    let levels = || design.of(Antenna::A).chain(design.of(Antenna::B));
-    if let Some(part) = levels().find(|level| level.reading.covered < 0.98) {
-        reasons.push(format!(
-            "only {:.0} % of the channel covered",
-            part.reading.covered * 100.0
-        ));
-    }
-    reasons.extend(design.remark.clone());
-    if levels().any(|level| level.reading.noise_source == Some(NoiseSource::VacantChannels)) {
-        reasons.push("noise estimated, not measured".to_string());
-    }
-    (!reasons.is_empty()).then(|| reasons.join("; "))
+        (_, _, Some(_), None) => "B is too weak for an upper end".to_string(),
+        (_, _, None, Some(_)) => "A is too weak for a lower end".to_string(),
+        (_, _, None, None) => "both are too weak for a figure".to_string(),
+        _ if outcome.difference_db.is_none() => "too weak for a figure".to_string(),
+        _ => return None,
+    })
 }
 
 /// One antenna in one channel, by the levels that were used.
@@ -184,18 +295,11 @@ fn side(
     covered: f64,
 ) -> Side {
     let count = design.of(antenna).count();
-    let mean = |of: &dyn Fn(&Level) -> f64| {
-        design
-            .weighted()
-            .filter(|one| one.0 == antenna)
-            .map(|(_, weight, level)| weight * of(level))
-            .sum::<f64>()
-    };
     let level_db = |power: f64| (power > 0.0).then(|| 10.0 * power.log10());
     let signal_dbfs = match averaging {
         _ if count == 0 || !found => None,
-        Averaging::Decibels => Some(mean(&|level| level.db())),
-        Averaging::Linear => level_db(mean(&|level| level.signal)),
+        Averaging::Decibels => Some(design.mean(antenna, Level::db)),
+        Averaging::Linear => level_db(design.mean(antenna, |level| level.signal)),
     };
     let uppers: Vec<f64> = design
         .of(antenna)
@@ -203,7 +307,7 @@ fn side(
         .collect();
     let upper = uppers.iter().sum::<f64>() / uppers.len().max(1) as f64;
     let noise_dbfs = if count > 0 {
-        level_db(mean(&|level| level.noise))
+        level_db(design.mean(antenna, |level| level.noise))
     } else {
         None
     };
@@ -228,6 +332,8 @@ fn side(
     states.sort();
     let state = if count == 0 {
         None
+    } else if !found && design.shows_pilot(antenna) {
+        Some(State::Trace)
     } else if !found {
         Some(State::Vacant)
     } else {
@@ -244,9 +350,30 @@ fn side(
         } else {
             None
         },
+        pilot_dbfs: pilot_dbfs(design, antenna),
         noise_dbfs,
         cn_db,
         margin_db,
         state,
     }
+}
+
+/// Mean level of an antenna's pilot, where every take has one and more than half found it.
+fn pilot_dbfs(design: &Design, antenna: Antenna) -> Option<f64> {
+    if !design.shows_pilot(antenna) {
+        return None;
+    }
+    let pilots: Vec<(f64, Level)> = (design.weighted())
+        .filter(|one| one.0 == antenna)
+        .map(|(_, weight, level)| Some((weight, level.by_pilot()?)))
+        .collect::<Option<_>>()?;
+    let mean = |of: fn(&Level) -> f64| -> f64 {
+        let parts = pilots.iter().map(|(weight, level)| weight * of(level));
+        parts.sum()
+    };
+    if pilots.iter().all(|(_, level)| level.is_strong()) {
+        return Some(mean(|level| level.db()));
+    }
+    let power = mean(|level| level.signal);
+    (power > 0.0).then(|| 10.0 * power.log10())
 }

@@ -6,10 +6,13 @@ use super::blocks::{Arrangement, arrange};
 use super::channel::{Case, Place, blocks};
 use super::difference::{estimate_strong, estimate_weak};
 use super::meaning;
+use super::pilot::SelectiveFading;
 use super::prospect::{Prospect, prospect};
 use super::refusal::{CompareError, Options, check_apart, check_options, check_takes};
 use super::sources::Seen;
-use super::types::{Basis, ChannelComparison, Comparison, Side, StateCounts, Summary, Verdict};
+use super::types::{
+    Basis, ChannelComparison, Comparison, Method, Side, StateCounts, Summary, Verdict,
+};
 use crate::reading::{NoiseSource, State, Take};
 use crate::statistics::{holm, median};
 
@@ -32,20 +35,42 @@ pub fn compare(a: &[Take], b: &[Take], options: &Options) -> Result<Comparison, 
     let mut cases: Vec<Case> = (channels_of(a, b).into_iter())
         .map(|place| Case::open(place, a, b, &arrangement))
         .collect();
-    for case in cases.iter_mut().filter(|case| case.is_strong()) {
-        case.outcome = Some(estimate_strong(&case.design, options));
+    let selective = SelectiveFading::pool(
+        options.selective_fading_db,
+        cases.iter().filter_map(Case::known_by_both),
+    );
+    for case in &mut cases {
+        case.choose(selective);
     }
-    // What strong channels show to vary from take to take is foreseen for the weak ones.
-    let seen =
-        Seen::pool((cases.iter()).filter_map(|case| Some((&case.design, case.outcome.as_ref()?))));
+    for case in cases.iter_mut().filter(|case| case.is_strong()) {
+        let outcome = estimate_strong(&case.evidence().design, options, selective);
+        case.outcome = Some(outcome);
+    }
+    // What strong channels show to vary from take to take is foreseen for the weak ones. Pilots vary more than whole
+    // channels do: these are foreseen by pilots where enough are strong, and pilots say nothing of channels.
+    let pool = |method| {
+        Seen::pool(
+            (cases.iter().filter(|case| case.is_by(method)))
+                .filter_map(|case| Some((&case.evidence().design, case.outcome.as_ref()?))),
+        )
+    };
+    let by_power = pool(Method::Power);
+    let by_pilot = pool(Method::Pilot).or(by_power);
     for case in cases.iter_mut().filter(|case| case.is_weak()) {
-        case.outcome = Some(estimate_weak(
-            &case.design,
+        let evidence = case.evidence();
+        let seen = match evidence.design.method {
+            Method::Power => by_power,
+            Method::Pilot => by_pilot,
+        };
+        let outcome = estimate_weak(
+            &evidence.design,
             options,
+            selective,
             seen,
-            case.found_a,
-            case.found_b,
-        ));
+            evidence.found_a,
+            evidence.found_b,
+        );
+        case.outcome = Some(outcome);
     }
     let mut channels: Vec<ChannelComparison> =
         cases.into_iter().map(|case| case.close(a, b)).collect();
@@ -166,7 +191,7 @@ fn summary(channels: &[ChannelComparison]) -> Summary {
         }
         counts
     };
-    let shows = |side: &Side| side.signal_dbfs.is_some();
+    let shows = |side: &Side| side.state.is_some_and(|state| state > State::Vacant);
     let silent = |side: &Side| side.state == Some(State::Vacant);
     let only = |keep: &dyn Fn(&ChannelComparison) -> bool| {
         channels

@@ -22,13 +22,12 @@
 use super::blocks::Antenna;
 use super::budget::BudgetRow;
 use super::levels::{Design, Level};
+use super::pilot::SelectiveFading;
 use super::refusal::Options;
 use super::sources::{Estimator, Seen, View, sign};
 use super::types::Averaging;
 use crate::statistics::truncated;
 
-/// Levels at least so many standard errors above zero are averaged in decibels.
-const STRONG: f64 = 10.0;
 /// Ends of an interval are looked for within this many dB of the difference.
 const REACH_DB: f64 = 80.0;
 
@@ -51,21 +50,24 @@ pub(super) struct Outcome {
 
 /// Whether levels are to be averaged in decibels.
 pub(super) fn is_strong(design: &Design, found_a: bool, found_b: bool) -> bool {
-    let strong =
-        |level: &Level| level.signal > 0.0 && level.signal >= STRONG * level.signal_error();
     found_a
         && found_b
         && design
             .of(Antenna::A)
             .chain(design.of(Antenna::B))
-            .all(strong)
+            .all(Level::is_strong)
 }
 
 /// The outcome of a strong channel.
-pub(super) fn estimate_strong(design: &Design, options: &Options) -> Outcome {
+pub(super) fn estimate_strong(
+    design: &Design,
+    options: &Options,
+    selective: SelectiveFading,
+) -> Outcome {
     Estimator {
         design,
         options,
+        selective,
         seen: None,
         by_repeats: design.has_repeats(),
     }
@@ -76,6 +78,7 @@ pub(super) fn estimate_strong(design: &Design, options: &Options) -> Outcome {
 pub(super) fn estimate_weak(
     design: &Design,
     options: &Options,
+    selective: SelectiveFading,
     seen: Option<Seen>,
     found_a: bool,
     found_b: bool,
@@ -84,6 +87,7 @@ pub(super) fn estimate_weak(
     let mut estimator = Estimator {
         design,
         options,
+        selective,
         seen,
         by_repeats: false,
     };

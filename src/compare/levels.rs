@@ -2,7 +2,7 @@
 
 use super::blocks::{Antenna, Arrangement, Unit};
 use super::refusal::{gain_above, label};
-use super::types::Basis;
+use super::types::{Basis, Method};
 use crate::channels::ChannelId;
 use crate::reading::{Health, NoiseSource, Reading, Take};
 use crate::statistics::normal_upper_quantile;
@@ -11,13 +11,20 @@ use crate::statistics::normal_upper_quantile;
 const FALSE_ALARM: f64 = 1e-3;
 /// Covered stretches count as the same where their ends differ by no more than this share of the channel's width.
 const STRETCH_TOLERANCE: f64 = 0.01;
+/// Pilots of one channel that were found further apart than this, in hertz, are not one pilot: 10 ppm at 500 MHz, more than
+/// a warm receiver drifts between takes.
+const PILOT_TOLERANCE_HZ: f64 = 5e3;
+/// Levels at least so many standard errors above zero are averaged in decibels.
+const STRONG: f64 = 10.0;
 
 /// What a channel reads in one take: linear powers, brought to the reference take's gain.
 #[derive(Debug, Clone)]
 pub(super) struct Level<'t> {
     pub reading: &'t Reading,
-    /// Signal: power less noise.
+    /// Signal: power less noise; by pilot, the pilot's power.
     pub signal: f64,
+    /// Whether an antenna's signal was found: the channel's, or its pilot.
+    pub found: bool,
     /// Standard error of the power, noise included, and its degrees of freedom: independent from take to take.
     pub power_error: f64,
     pub power_freedom: f64,
@@ -26,23 +33,63 @@ pub(super) struct Level<'t> {
     pub noise_error: f64,
     pub noise_freedom: f64,
     pub noise_type_b: f64,
+    /// Whether that noise was subtracted, so that its errors are the signal's too. A pilot has its own from beside it.
+    pub noise_subtracted: bool,
     /// The terminated take that the noise came from; `None` where it was estimated from the take itself.
     pub terminated: Option<&'t str>,
     /// When it was taken, in seconds after the reference take.
     pub taken_s: f64,
     /// Whether its gain differs from the reference take's.
     pub gain_step: bool,
+    /// What brings the take's powers to the reference take's gain.
+    scale: f64,
 }
 
-impl Level<'_> {
+impl<'t> Level<'t> {
     /// Level of the signal in dB; meaningless where it is not above zero.
     pub fn db(&self) -> f64 {
         10.0 * self.signal.log10()
     }
 
+    /// Standard error of the noise that is in the signal's.
+    pub fn subtracted_error(&self) -> f64 {
+        if self.noise_subtracted {
+            self.noise_error
+        } else {
+            0.0
+        }
+    }
+
+    /// Type B standard uncertainty of the noise that is in the signal's.
+    pub fn subtracted_type_b(&self) -> f64 {
+        if self.noise_subtracted {
+            self.noise_type_b
+        } else {
+            0.0
+        }
+    }
+
     /// Standard error of the signal: power's and noise's.
     pub fn signal_error(&self) -> f64 {
-        self.power_error.hypot(self.noise_error)
+        self.power_error.hypot(self.subtracted_error())
+    }
+
+    pub fn is_strong(&self) -> bool {
+        self.signal > 0.0 && self.signal >= STRONG * self.signal_error()
+    }
+
+    /// The same with the pilot in the channel's place; `None` where the take has none.
+    pub fn by_pilot(&self) -> Option<Level<'t>> {
+        let pilot = self.reading.pilot.as_ref()?;
+        let power = pilot.power;
+        (power.value.is_finite() && power.standard_error.is_finite()).then(|| Level {
+            signal: power.value * self.scale,
+            found: pilot.found,
+            power_error: power.standard_error * self.scale,
+            power_freedom: power.degrees_of_freedom,
+            noise_subtracted: false,
+            ..self.clone()
+        })
     }
 }
 
@@ -62,6 +109,7 @@ pub(super) struct Group<'t> {
 /// The groups of a channel.
 #[derive(Debug, Clone)]
 pub(super) struct Design<'t> {
+    pub method: Method,
     pub basis: Basis,
     pub groups: Vec<Group<'t>>,
     /// What had to be left out.
@@ -115,6 +163,7 @@ impl<'t> Levels<'t> {
                 let remark =
                     (kept < of).then(|| format!("{kept} of {of} {noun} have this channel"));
                 return Ok(Design {
+                    method: Method::Power,
                     basis: arrangement.basis,
                     groups: whole,
                     remark,
@@ -139,6 +188,7 @@ impl<'t> Levels<'t> {
             Basis::Unpaired
         };
         Design {
+            method: Method::Power,
             basis,
             groups: vec![group],
             remark,
@@ -242,12 +292,14 @@ fn level<'t>(
     Ok(Level {
         reading,
         signal: signal.value * scale,
+        found: reading.found,
         power_error: power.standard_error * scale,
         power_freedom: power.degrees_of_freedom,
         noise: noise.value * scale,
         noise_error: noise.standard_error * scale,
         noise_freedom: noise.degrees_of_freedom,
         noise_type_b: reading.noise_type_b * scale,
+        noise_subtracted: true,
         terminated: match reading.noise_source {
             Some(NoiseSource::Terminated | NoiseSource::TerminatedElsewhere) => {
                 take.terminated.as_deref()
@@ -259,10 +311,52 @@ fn level<'t>(
             .duration_since(reference.taken_at)
             .as_secs_f64(),
         gain_step: step_db != 0.0,
+        scale,
     })
 }
 
 impl<'t> Design<'t> {
+    /// The same by pilot; `None` where a level has none, where none is found, or where those found are not one pilot.
+    ///
+    /// No level may be left out for having none: those left would be the ones in which chance lifted it.
+    pub fn by_pilot(&self) -> Option<Design<'t>> {
+        let of = |levels: &[Level<'t>]| -> Option<Vec<Level<'t>>> {
+            levels.iter().map(Level::by_pilot).collect()
+        };
+        let groups: Vec<Group> = (self.groups.iter())
+            .map(|group| {
+                Some(Group {
+                    a: of(&group.a)?,
+                    b: of(&group.b)?,
+                })
+            })
+            .collect::<Option<_>>()?;
+        let offsets_hz: Vec<f64> = (self.of(Antenna::A).chain(self.of(Antenna::B)))
+            .filter_map(|level| level.reading.pilot.as_ref())
+            .filter(|pilot| pilot.found)
+            .map(|pilot| pilot.offset_hz)
+            .collect();
+        let lowest_hz = offsets_hz.iter().copied().reduce(f64::min)?;
+        let highest_hz = offsets_hz.iter().copied().reduce(f64::max)?;
+        (highest_hz - lowest_hz <= PILOT_TOLERANCE_HZ).then(|| Design {
+            method: Method::Pilot,
+            groups,
+            ..self.clone()
+        })
+    }
+
+    /// Whether the pilot was found in more than half of an antenna's takes.
+    pub fn shows_pilot(&self, antenna: Antenna) -> bool {
+        let found = |level: &&Level| {
+            level
+                .reading
+                .pilot
+                .as_ref()
+                .is_some_and(|pilot| pilot.found)
+        };
+        2 * self.of(antenna).filter(found).count() > self.of(antenna).count()
+    }
+
     /// The levels of one antenna, over all groups.
     pub fn of(&self, antenna: Antenna) -> impl Iterator<Item = &Level<'t>> + Clone {
         self.groups.iter().flat_map(move |group| match antenna {
@@ -285,6 +379,19 @@ impl<'t> Design<'t> {
                 .map(move |level| (Antenna::B, 1.0 / (groups * group.b.len() as f64), level));
             a.chain(b)
         })
+    }
+
+    /// Mean over an antenna's levels, by their weights.
+    pub fn mean(&self, antenna: Antenna, of: impl Fn(&Level<'t>) -> f64) -> f64 {
+        self.weighted()
+            .filter(|one| one.0 == antenna)
+            .map(|(_, weight, level)| weight * of(level))
+            .sum()
+    }
+
+    /// A less B of the means in decibels; meaningless where a level is not above zero.
+    pub fn difference_db(&self) -> f64 {
+        self.mean(Antenna::A, Level::db) - self.mean(Antenna::B, Level::db)
     }
 
     /// Number of repeats: blocks, pairs, or takes of the antenna with fewer.
@@ -310,7 +417,7 @@ impl<'t> Design<'t> {
     /// (one-sided, false alarm 1 in 1000, with all of the noise's uncertainty, which averaging doesn't reduce).
     pub fn found(&self, antenna: Antenna) -> bool {
         let count = self.of(antenna).count();
-        let found = self.of(antenna).filter(|level| level.reading.found).count();
+        let found = self.of(antenna).filter(|level| level.found).count();
         if 2 * found > count {
             return true;
         }
@@ -326,7 +433,7 @@ impl<'t> Design<'t> {
             / (n * n);
         let common = self
             .of(antenna)
-            .map(|level| level.noise_error.hypot(level.noise_type_b))
+            .map(|level| level.subtracted_error().hypot(level.subtracted_type_b()))
             .sum::<f64>()
             / n;
         mean > normal_upper_quantile(FALSE_ALARM) * (own + common * common).sqrt()

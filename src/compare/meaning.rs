@@ -1,6 +1,7 @@
 //! What a comparison means, in plain words: sentences made from the numbers, none that they don't carry.
 
-use super::types::{Basis, ChannelComparison, Comparison, Side, Verdict};
+use super::pilot::STANDS_FOR_CHANNEL;
+use super::types::{Basis, ChannelComparison, Comparison, Method, Side, Verdict};
 use crate::reading::State;
 use crate::statistics::median;
 
@@ -8,6 +9,7 @@ use crate::statistics::median;
 pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {
     let words = Words::new(comparison);
     let mut sentences = words.better();
+    sentences.extend(words.by_pilot());
     sentences.extend(words.cliff());
     sentences.extend(words.noise());
     sentences.extend(words.undecided());
@@ -114,7 +116,9 @@ impl<'c> Words<'c> {
                     continue;
                 };
                 let loser_side = if sign > 0.0 { &one.b } else { &one.a };
-                let shows = if loser_side.state == Some(State::Vacant) {
+                let shows = if one.method == Some(Method::Pilot) {
+                    "shows no pilot"
+                } else if loser_side.state == Some(State::Vacant) {
                     "shows nothing"
                 } else {
                     "shows next to nothing"
@@ -133,6 +137,24 @@ impl<'c> Words<'c> {
             ));
         }
         sentences
+    }
+
+    /// Channels on which the pilot spoke, and how far it stands for them.
+    fn by_pilot(&self) -> Option<String> {
+        let spoken = self.channels(|one| one.method == Some(Method::Pilot));
+        let rows = |one: &'c ChannelComparison| {
+            (one.budget.iter()).find(|row| row.source.starts_with(STANDS_FOR_CHANNEL))
+        };
+        let allowed = spoken.iter().find_map(|one| rows(one))?;
+        let comparable = self.channels(|one| one.method.is_some()).len();
+        Some(format!(
+            "The pilot speaks on {} of {}, {}, where it tells more than the power can: one frequency, which may fade by \
+             itself, so that a standard uncertainty of {} is allowed for.",
+            spoken.len(),
+            counted(comparable, "channel"),
+            list(&spoken),
+            db(allowed.contribution_db())
+        ))
     }
 
     /// Channels that one antenna receives and the other doesn't, where the difference itself is decided.

@@ -15,6 +15,8 @@
 //!   leaves is estimated and allowed for.
 //! - Without repeats, what varies enters as foreseen: the statistics of each power, a mating a take, and
 //!   [`Options::unsteadiness_db`] a take. Such a comparison is weak, and says so.
+//! - A channel goes by its pilot, at one frequency, where the pilot tells more than the power in the channel can
+//!   ([`Method`]); that it may fade by itself enters as type B ([`Options::selective_fading_db`]).
 //! - Intervals come from the distribution of that sum ([`ErrorLaw`]), verdicts from its probabilities by Holm's
 //!   step-down over the channels, so that the chance of any wrong verdict in one comparison stays at 1 − confidence.
 
@@ -26,6 +28,7 @@ mod difference;
 mod law;
 mod levels;
 mod meaning;
+mod pilot;
 mod prospect;
 mod refusal;
 mod sources;
@@ -39,5 +42,5 @@ pub use law::ErrorLaw;
 pub use refusal::{CompareError, Options};
 pub use twins::leave_out_twins;
 pub use types::{
-    Averaging, Basis, ChannelComparison, Comparison, Side, StateCounts, Summary, Verdict,
+    Averaging, Basis, ChannelComparison, Comparison, Method, Side, StateCounts, Summary, Verdict,
 };

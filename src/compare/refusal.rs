@@ -23,6 +23,15 @@ pub struct Options {
     /// together in time. 0.25 dB is an assumption for an antenna indoors that nobody walks past, no standard's figure.
     /// With people about it is several times that, and then a comparison without repeats is often wrong: take blocks.
     pub unsteadiness_db: f64,
+    /// Standard uncertainty, in dB, with which a difference between two pilots stands for that of their channels: the pilot
+    /// is one frequency, and where echoes fade it the rest of the channel does not fade with it. No repeat at the same spot
+    /// shows that.
+    ///
+    /// 1 dB is an assumption, no standard's figure. It belongs to spectral amplitudes that spread by 1 dB (σ_sp, the border
+    /// between a Gaussian and a Ricean channel in Recommendation ITU-R SM.1875) and are half alike with both antennas: the
+    /// spread of the difference is then √2·√(1 − ½) = 1 times σ_sp. Deep in a building it is several times that. Where
+    /// stronger channels of the same takes show more, that counts.
+    pub selective_fading_db: f64,
     /// Unequal gains are refused, unless this is given: the standard uncertainty in dB with which a difference between
     /// nominal gains is known. Levels are then corrected by the nominal difference.
     pub gain_step_db: Option<f64>,
@@ -36,6 +45,7 @@ impl Default for Options {
             confidence: 0.95,
             mating_db: 0.1,
             unsteadiness_db: 0.25,
+            selective_fading_db: 1.0,
             gain_step_db: None,
             max_apart: None,
         }
@@ -149,6 +159,7 @@ pub(super) fn check_options(options: &Options) -> Result<(), CompareError> {
     )?;
     dispersion("the mating uncertainty", options.mating_db)?;
     dispersion("the unsteadiness between takes", options.unsteadiness_db)?;
+    dispersion("the selective fading", options.selective_fading_db)?;
     options.gain_step_db.map_or(Ok(()), |value| {
         dispersion("the gain step's uncertainty", value)
     })

@@ -7,14 +7,16 @@
 //! what is the same in all takes: the noise that was subtracted (one terminated take for all), the part of the mating
 //! that is the same each time, an error of the gain step. These are type B rows, or type A with the terminated take's
 //! own degrees of freedom. An error δ of a shared noise figure changes S̄_A and S̄_B alike: what it does to the
-//! difference is δ·(1/S_A − 1/S_B), nothing where both are equally strong.
+//! difference is δ·(1/S_A − 1/S_B), nothing where both are equally strong. By pilot none of the channel's noise is
+//! subtracted, and it enters the carrier-to-noise ratio alone.
 
 use super::blocks::Antenna;
 use super::budget::{BudgetRow, Combined, Evaluation, combine};
 use super::difference::Outcome;
 use super::levels::{Design, Level};
+use super::pilot::SelectiveFading;
 use super::refusal::Options;
-use super::types::{Averaging, Basis};
+use super::types::{Averaging, Basis, Method};
 use crate::statistics::{Moments, TTest, common_slope, welch_satterthwaite};
 
 /// dB for a relative change of 1, to first order: 10/ln 10.
@@ -98,6 +100,7 @@ impl Seen {
 pub(super) struct Estimator<'d, 't> {
     pub design: &'d Design<'t>,
     pub options: &'d Options,
+    pub selective: SelectiveFading,
     pub seen: Option<Seen>,
     /// Whether the spread of repeats stands for what varies from take to take; else what is known beforehand.
     pub by_repeats: bool,
@@ -106,11 +109,7 @@ pub(super) struct Estimator<'d, 't> {
 impl Estimator<'_, '_> {
     /// Mean linear signal of an antenna, by the weights of the design.
     pub fn mean(&self, antenna: Antenna) -> f64 {
-        self.design
-            .weighted()
-            .filter(|of| of.0 == antenna)
-            .map(|(_, weight, level)| weight * level.signal)
-            .sum()
+        self.design.mean(antenna, |level| level.signal)
     }
 
     /// The budget of the difference in level, or, with `in_cn`, in carrier-to-noise ratio.
@@ -144,6 +143,9 @@ impl Estimator<'_, '_> {
             f64::INFINITY,
             1.0,
         ));
+        if self.design.method == Method::Pilot {
+            rows.push(self.selective.row());
+        }
         if let Some(step_db) = self.options.gain_step_db {
             let stepped = self
                 .design
@@ -249,7 +251,7 @@ impl Estimator<'_, '_> {
             let parts = || {
                 own().flat_map(|(_, weight, level)| {
                     let noise = if level.terminated.is_none() {
-                        level.noise_error
+                        level.subtracted_error()
                     } else {
                         0.0
                     };
@@ -261,7 +263,7 @@ impl Estimator<'_, '_> {
             };
             let uncertainty_db = parts().map(|part| part.0 * part.0).sum::<f64>().sqrt();
             let freedom = welch_satterthwaite(parts());
-            let source = format!("statistics of {name}'s power");
+            let source = format!("statistics of {name}'s {}", self.design.method);
             let row = BudgetRow::new(
                 source,
                 Evaluation::A,
@@ -364,6 +366,9 @@ impl Estimator<'_, '_> {
     ///
     /// With `in_cn`, what the noise does to the difference of the carrier-to-noise ratios.
     fn noise_rows(&self, view: View, in_cn: bool) -> Vec<BudgetRow> {
+        if self.design.method == Method::Pilot && !in_cn {
+            return Vec::new();
+        }
         let mut levels: Vec<(Antenna, f64, &Level)> = self.design.weighted().collect();
         levels.sort_by(|one, two| noise_key(one).cmp(&noise_key(two)));
         let (mut statistics, mut others) = (Vec::new(), Vec::new());
@@ -372,7 +377,11 @@ impl Estimator<'_, '_> {
                 continue;
             };
             let sensitivity = |(of, weight, level): &(Antenna, f64, &Level)| {
-                let subtracted = level.noise * view.relative(*of, level);
+                let subtracted = if level.noise_subtracted {
+                    level.noise * view.relative(*of, level)
+                } else {
+                    0.0
+                };
                 -sign(*of) * weight * (subtracted + if in_cn { 1.0 } else { 0.0 })
             };
             let sum: f64 = served.iter().map(sensitivity).sum();

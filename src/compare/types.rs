@@ -48,6 +48,25 @@ pub enum Basis {
     Single,
 }
 
+/// By what a channel was compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Method {
+    /// By its power, noise subtracted.
+    Power,
+    /// By its 8-VSB pilot, where that is better known: the level at one frequency stands for the channel's.
+    Pilot,
+}
+
+impl fmt::Display for Method {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Method::Power => "power",
+            Method::Pilot => "pilot",
+        })
+    }
+}
+
 /// In which unit levels were averaged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -69,13 +88,15 @@ pub struct Side {
     pub signal_dbfs: Option<f64>,
     /// Upper bound of the signal in dBFS where none was found.
     pub signal_upper_dbfs: Option<f64>,
+    /// The pilot in dBFS, mean over takes; `None` where not every take has one, or none was found.
+    pub pilot_dbfs: Option<f64>,
     /// Noise in the channel in dBFS.
     pub noise_dbfs: Option<f64>,
     /// C/N in dB.
     pub cn_db: Option<f64>,
     /// C/N above the threshold in dB.
     pub margin_db: Option<f64>,
-    /// State; `None` where nothing was measured.
+    /// State; `None` where nothing was measured. A pilot without a signal that power could find is a `trace`.
     pub state: Option<State>,
 }
 
@@ -96,6 +117,8 @@ pub struct ChannelComparison {
     pub basis: Basis,
     /// Blocks or pairs in which this channel could be used; 0 where there are none.
     pub blocks: usize,
+    /// By what the channel was compared; `None` where nothing was.
+    pub method: Option<Method>,
     /// In which unit levels were averaged; `None` where nothing was compared.
     pub averaging: Option<Averaging>,
     /// A less B in dB. Where it is given, both ends of the interval are.
@@ -114,7 +137,8 @@ pub struct ChannelComparison {
     pub p: Option<f64>,
     /// The same, adjusted over the channels by Holm's step-down.
     pub p_adjusted: Option<f64>,
-    /// A less B in dB of the carrier-to-noise ratio: what counts where one antenna picks up more noise as well.
+    /// A less B in dB of the carrier-to-noise ratio: what counts where one antenna picks up more noise as well. By pilot,
+    /// the difference of the pilots less that of the noise in the channel.
     pub cn_difference_db: Option<f64>,
     /// Probability of such a difference in carrier-to-noise ratio if there were none, two-sided.
     pub cn_p: Option<f64>,

@@ -22,6 +22,7 @@ pub(super) fn side(cn_db: Option<f64>) -> Side {
         } else {
             None
         },
+        pilot_dbfs: None,
         noise_dbfs: Some(NOISE_DBFS),
         cn_db,
         margin_db,
@@ -66,6 +67,7 @@ pub(super) fn channel(
         p_adjusted: None,
         basis: Basis::Blocks,
         blocks: 2,
+        method: None,
         averaging: None,
         cn_difference_db: None,
         cn_p: None,

@@ -4,7 +4,8 @@
 #![allow(dead_code)]
 
 use gainsay::channels::{ChannelId, Standard};
-use gainsay::reading::{Estimate, NoiseSource, Part, Reading, Settings, State, Take};
+use gainsay::reading::pilot::PILOT_OVER_TOTAL_DB;
+use gainsay::reading::{Estimate, NoiseSource, Part, PilotReading, Reading, Settings, State, Take};
 use jiff::{SignedDuration, Timestamp};
 
 /// Noise in a channel, linear.
@@ -65,6 +66,23 @@ pub fn reading(channel: u16, power: f64, noise: f64, noise_type_b: f64) -> Readi
         threshold_db: Some(THRESHOLD_DB),
         state: Some(state),
         health: Vec::new(),
+    }
+}
+
+/// The pilot of a channel at this C/N, found where it should stand, known to so much of its power.
+pub fn pilot(cn_db: f64, relative_error: f64) -> PilotReading {
+    let value = NOISE * ratio(cn_db + PILOT_OVER_TOTAL_DB);
+    PilotReading {
+        offset_hz: 0.0,
+        offset_standard_error_hz: 5.0,
+        power: Estimate {
+            value,
+            standard_error: relative_error * value,
+            degrees_of_freedom: f64::INFINITY,
+        },
+        snr_db: None,
+        enbw_hz: 167.0,
+        found: true,
     }
 }
 

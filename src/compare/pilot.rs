@@ -1,0 +1,146 @@
+//! By power or by pilot: which of the two tells more of a channel, and how far a pilot stands for its channel.
+//!
+//! # Which of the two
+//!
+//! Power is limited by the noise that is subtracted from it: at a C/N of −12 dB, 1 % of noise is 16 % of signal. The pilot
+//! of the same channel stands 22 dB above the noise in its own few hundred hertz, but it is one frequency, and fades by
+//! itself. So the two are compared by the standard uncertainty that is *foreseen* for the difference: from their errors
+//! and the level at which the pilot says that the channel is, never by which of them gives the larger difference. Taking
+//! that level from the power instead would make the choice hang on the power's own errors: it would be believed where
+//! chance had lifted it. Whether levels are strong, as statistics go, doesn't decide here: without a terminated take a
+//! power may be fifteen standard errors above zero and still rest on a noise that nobody measured. The noise's type B
+//! part counts in full for each antenna, though one terminated take served both: the receiver drifts between that and
+//! each of theirs.
+//!
+//! A pilot that the channel's own power contradicts is not used: it is in a notch, or something else stands on it. Both
+//! must fail to meet within three standard uncertainties each, so that this is no second choice by outcome.
+//!
+//! # How far it stands for the channel
+//!
+//! [`Options::selective_fading_db`](super::Options::selective_fading_db) is assumed. Channels that are well known by power and
+//! by pilot show what it is at this spot with these antennas: the pilots' difference less the powers', which should be
+//! nothing. With at least [`ENOUGH`] of them their rms counts where it is larger than the assumption. It is not believed
+//! where it is smaller: weaker stations come by worse paths.
+
+use std::f64::consts::LN_10;
+
+use super::blocks::Antenna;
+use super::budget::{BudgetRow, Evaluation};
+use super::levels::{Design, Level};
+use crate::reading::pilot::PILOT_OVER_TOTAL_DB;
+
+/// Fewer channels than these say too little of selective fading.
+const ENOUGH: usize = 5;
+/// Levels are well known within this share of themselves, 0.2 dB.
+const WELL_KNOWN: f64 = 0.05;
+/// Pilot and power contradict each other where they don't meet within so many standard uncertainties of each.
+const APART: f64 = 3.0;
+/// How the row of selective fading begins.
+pub(super) const STANDS_FOR_CHANNEL: &str = "pilot stands for the channel";
+
+/// How far the difference of two pilots may be off that of their channels.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct SelectiveFading {
+    /// Standard uncertainty in dB.
+    pub db: f64,
+    /// How many channels show it; 0 where it is assumed.
+    channels: usize,
+}
+
+impl SelectiveFading {
+    /// What is assumed, or more where these channels, each by power and by pilot, show more. They must be [`well_known`] by
+    /// both, and every level above zero.
+    pub fn pool<'d, 't: 'd>(
+        assumed_db: f64,
+        known: impl IntoIterator<Item = (&'d Design<'t>, &'d Design<'t>)>,
+    ) -> SelectiveFading {
+        let squares: Vec<f64> = known
+            .into_iter()
+            .map(|(power, pilot)| (pilot.difference_db() - power.difference_db()).powi(2))
+            .collect();
+        let assumed = SelectiveFading {
+            db: assumed_db,
+            channels: 0,
+        };
+        if squares.len() < ENOUGH {
+            return assumed;
+        }
+        // The next error is Student t by this rms with n degrees of freedom; its variance is n/(n − 2) times the rms².
+        let freedom = squares.len() as f64;
+        let db = (squares.iter().sum::<f64>() / (freedom - 2.0)).sqrt();
+        if db > assumed_db {
+            SelectiveFading {
+                db,
+                channels: squares.len(),
+            }
+        } else {
+            assumed
+        }
+    }
+
+    pub fn row(&self) -> BudgetRow {
+        let by = if self.channels > 0 {
+            format!(", as {} stronger channels show", self.channels)
+        } else {
+            ", assumed".to_string()
+        };
+        let source = format!("{STANDS_FOR_CHANNEL} (selective fading{by})");
+        BudgetRow::new(source, Evaluation::B, self.db, f64::INFINITY, 1.0)
+    }
+}
+
+/// Power of the whole channel over its pilot's, for the covered part.
+fn channel_over_pilot(design: &Design, antenna: Antenna) -> f64 {
+    10f64.powf(-PILOT_OVER_TOTAL_DB / 10.0) * design.mean(antenna, |level| level.reading.covered)
+}
+
+/// Standard uncertainty of an antenna's mean level, linear: statistics, and the noise that was subtracted.
+fn error(design: &Design, antenna: Antenna) -> f64 {
+    let statistics: f64 = (design.weighted())
+        .filter(|one| one.0 == antenna)
+        .map(|(_, weight, level)| (weight * level.signal_error()).powi(2))
+        .sum();
+    statistics
+        .sqrt()
+        .hypot(design.mean(antenna, Level::subtracted_type_b))
+}
+
+/// Whether both antennas' levels are known so well that power and pilot can be held against each other.
+pub(super) fn well_known(design: &Design) -> bool {
+    [Antenna::A, Antenna::B].into_iter().all(|antenna| {
+        error(design, antenna) <= WELL_KNOWN * design.mean(antenna, |level| level.signal)
+    })
+}
+
+/// Whether the difference is foreseen to be better known by pilot than by power.
+pub(super) fn tells_more(power: &Design, pilot: &Design, selective: SelectiveFading) -> bool {
+    let [a, b] = [Antenna::A, Antenna::B].map(|x| pilot.mean(x, |level| level.signal));
+    let ratio = if a > 0.0 && b > 0.0 { a / b } else { 1.0 };
+    let size = a.abs().max(ratio * b.abs()).max(f64::MIN_POSITIVE);
+    let of = |design: &Design, over_pilot: [f64; 2]| {
+        let relative =
+            |antenna, factor: f64, over: f64| error(design, antenna) * factor / (over * size);
+        10.0 / LN_10
+            * relative(Antenna::A, 1.0, over_pilot[0]).hypot(relative(
+                Antenna::B,
+                ratio,
+                over_pilot[1],
+            ))
+    };
+    let whole = [Antenna::A, Antenna::B].map(|x| channel_over_pilot(power, x));
+    of(pilot, [1.0, 1.0]).hypot(selective.db) < of(power, whole)
+}
+
+/// Whether power and pilot surely don't belong together, with either antenna.
+pub(super) fn contradicts(power: &Design, pilot: &Design, selective: SelectiveFading) -> bool {
+    [Antenna::A, Antenna::B].into_iter().any(|antenna| {
+        let signal = power.mean(antenna, |level| level.signal);
+        let signal_reach = APART * error(power, antenna);
+        let whole = channel_over_pilot(power, antenna);
+        let expected = whole * pilot.mean(antenna, |level| level.signal);
+        let reach = APART * whole * error(pilot, antenna);
+        let fading = 10f64.powf(APART * selective.db / 10.0);
+        (expected + reach) * fading < signal - signal_reach
+            || (expected - reach) / fading > signal + signal_reach
+    })
+}
