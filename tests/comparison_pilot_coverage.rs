@@ -109,7 +109,7 @@ fn three_decibels_are_recovered_at_a_cn_of_minus_12() {
     let heard = |name: &str, cn_db: f64, seed: u64| {
         let mut source =
             SimulatedSource::new(&station(cn_db), at(seed, &tunings, 0.1)).expect("a source");
-        let survey = Survey::run(&mut source, &|| false, &mut |_| {}).expect("a survey");
+        let survey = Survey::run(&mut source, &[], &|| false, &mut |_| {}).expect("a survey");
         let readings = evaluate(&survey, None, &channels, &Thresholds::default(), None).readings;
         (take(name, 0.0, readings), visit(cn_db, 0.1, seed))
     };
