@@ -475,7 +475,7 @@ fn malformed_json_is_named_by_line_and_field_and_changes_nothing() {
         ),
         (
             good.replace("\"kind\":\"8vsb\"", "\"kind\":\"pal\""),
-            "takes[1].channels[2].identity: unknown variant `pal`",
+            "takes[1].channels[2].identity.kind: unknown variant `pal`",
         ),
         (
             good.replace("\"notch_hz\":2500000.0,", ""),
@@ -569,11 +569,15 @@ fn malformed_csv_is_named_by_line_and_column_and_changes_nothing() {
             "line 1: there is no column \"antenna\"",
         ),
         (
+            good.replacen("pilot_offset_hz", "offset", 1),
+            "line 1: there is no column \"pilot_offset_hz\"",
+        ),
+        (
             good.replace(",15,476000000", ",476000000"),
             "line 3: has 74 cells, and the header has 75",
         ),
         (
-            good.replacen("false", "no", 1),
+            good.replacen(",false,", ",no,", 1),
             "line 2, column found: \"no\" can't be read",
         ),
         (

@@ -480,7 +480,14 @@ mod without_permission {
         // The binary may stand where only its owner can reach it.
         let binary = folder.join("child");
         if !binary.exists() {
-            fs::copy(std::env::current_exe().expect("this binary"), &binary).expect("a copy");
+            // Copied by another program: a file that this one has open for writing may be open in a child that another
+            // test starts meanwhile, and can't be run then.
+            let copied = Command::new("cp")
+                .arg(std::env::current_exe().expect("this binary"))
+                .arg(&binary)
+                .status()
+                .expect("cp runs");
+            assert!(copied.success());
             allow(&binary, 0o755);
         }
         let mut child = Command::new(&binary);

@@ -30,7 +30,7 @@
 //! whether a pilot was found where one was looked for. `reading` counts the rows of a take from 1: an import starts a new
 //! take where it doesn't rise or the take's columns differ. A take without channels is one row with `reading` 0 and empty
 //! cells in place of a channel's. Columns may stand in any order; unknown ones are passed over, and so are the computed
-//! ones. An export of an older program lacks the columns from `pilot_offset_hz` on, and an older program passes over
+//! ones. An export of an older program lacks all columns from `pilot_offset_hz` on, and an older program passes over
 //! them.
 
 mod csv;

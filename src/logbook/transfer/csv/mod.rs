@@ -12,7 +12,7 @@ const OF_THE_TAKE: usize = 11;
 /// How many of them, from the right, are the take's too.
 const OF_THE_TAKE_AT_THE_END: usize = 6;
 
-/// How many of them, from the left, every export has; the rest came with later versions.
+/// How many of them, from the left, every export has; the rest came later, all at once.
 const EVER: usize = 40;
 
 /// The columns of an export, left to right: the take's, then the reading's, then what came later, the reading's before

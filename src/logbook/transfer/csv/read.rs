@@ -104,7 +104,12 @@ impl Columns {
     fn of(file: &str, header: &StringRecord) -> Result<Columns, LogbookError> {
         let place = |name: &&str| header.iter().position(|there| there == *name);
         let columns: Vec<Option<usize>> = COLUMNS.iter().map(place).collect();
-        let missing = COLUMNS[..EVER]
+        // Of the later columns all are wanted where there is one: a slip in a name would lose what it holds.
+        let wanted = match columns[EVER..].iter().any(Option::is_some) {
+            true => COLUMNS,
+            false => &COLUMNS[..EVER],
+        };
+        let missing = wanted
             .iter()
             .zip(&columns)
             .find(|(name, at)| at.is_none() && !COMPUTED.contains(name));
