@@ -148,6 +148,18 @@ pub fn pass(
     Ok(survey)
 }
 
+/// A time such as 20ms or 0.1s, in seconds.
+pub fn seconds(text: &str) -> Result<f64, String> {
+    let (number, scale) = match text.strip_suffix("ms") {
+        Some(number) => (number, 1e-3),
+        None => (text.strip_suffix('s').unwrap_or(""), 1.0),
+    };
+    match number.trim().parse::<f64>() {
+        Ok(value) if value > 0.0 && value.is_finite() => Ok(value * scale),
+        _ => Err("write a time above zero with its unit, such as 20ms or 0.1s".to_owned()),
+    }
+}
+
 /// Whether a name is a scene's.
 pub fn names_scene(name: &str) -> bool {
     Path::new(name)
@@ -163,6 +175,7 @@ pub fn scene(
     spot: &str,
     channels: &[Channel],
     begins: Timestamp,
+    dwell_s: f64,
 ) -> Result<SimulatedSource, Failure> {
     let scene = Scene::read(Path::new(name))?;
     let edges: Vec<(Hertz, Hertz)> = channels
@@ -175,6 +188,7 @@ pub fn scene(
         antenna: antenna.map(str::to_owned),
         tunings: tile(&edges, Hertz(f64::from(scene.dongle.sample_rate_hz))),
         scene_epoch: hour,
+        dwell_s,
         take_seed: 2 * (begins.as_nanosecond() as u64 / 2) + u64::from(antenna.is_some()),
         ..Setup::terminated(spot, begins)
     };

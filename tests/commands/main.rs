@@ -11,4 +11,5 @@ mod log;
 mod partial;
 #[path = "../program/mod.rs"]
 mod program;
+mod signals;
 mod take;
