@@ -87,19 +87,19 @@ fn remarks(reading: &Reading) -> String {
         return "not covered".into();
     }
     let mut remarks = Vec::new();
-    let mut weak = Vec::new();
-    for health in &reading.health {
-        match health {
-            Health::WeakDrive { lsb_rms, .. } => weak.push(*lsb_rms),
-            other => remarks.push(other.to_string()),
-        }
-    }
+    let (weak, others): (Vec<&Health>, Vec<&Health>) = reading
+        .health
+        .iter()
+        .partition(|health| matches!(health, Health::WeakDrive { .. }));
+    remarks.extend(others.into_iter().map(Health::to_string));
     // One remark for all tunings: JSON has them one by one.
-    if let Some(least) = weak.iter().copied().reduce(f64::min) {
-        remarks.push(format!(
-            "weak drive at {} tuning(s), down to {least:.2} steps rms: raise the gain",
-            weak.len()
-        ));
+    match weak.as_slice() {
+        [] => {}
+        [one] => remarks.push(one.to_string()),
+        several => remarks.push(format!(
+            "weak drive at {} tunings: raise the gain",
+            several.len()
+        )),
     }
     if reading.noise_source == Some(NoiseSource::TerminatedElsewhere) {
         remarks.push("terminated take lacks these tunings: its others stand in".into());
