@@ -83,7 +83,7 @@ enum Command {
         #[arg(long, value_enum, default_value_t)]
         format: Format,
     },
-    /// Write takes as CSV (a row a channel) or JSON (lossless, with the kept spectra).
+    /// Write takes as JSON (lossless) or CSV (a row a channel, without spectra, tunings and gain checks).
     #[command(after_help = "Example:\n  gainsay log export --format json --out takes.json")]
     Export {
         #[command(flatten)]
