@@ -3,7 +3,9 @@
 mod takes;
 
 use gainsay::channels::ChannelId;
-use gainsay::compare::{ChannelComparison, Comparison, Method, Options, Verdict, compare};
+use gainsay::compare::{
+    Averaging, ChannelComparison, Comparison, Method, Options, Verdict, compare,
+};
 use gainsay::reading::pilot::PILOT_OVER_TOTAL_DB;
 use gainsay::reading::{NoiseSource, PilotReading, State, Take};
 use takes::{NOISE, pilot, ratio, reading, take};
@@ -194,7 +196,12 @@ fn a_pilot_that_the_channels_power_contradicts_is_left_out() {
     let takes = trial("AB", |_, _| vec![(-20.0, Some(pilot(0.0, 0.02)))]);
     let one = first(&takes);
     assert_eq!(one.method, None);
-    assert!(says(&one, "out of proportion"), "{:?}", one.reason);
+    assert_eq!(
+        one.reason.as_deref(),
+        Some(
+            "too weak for a comparison by power; the pilot is out of proportion to the channel's power, and left out"
+        )
+    );
 }
 
 #[test]
@@ -375,4 +382,26 @@ fn swapping_the_antennas_flips_a_faint_pilots_signs() {
     close(there.p, back.p.expect("a probability"), 1e-9);
     let row = |words: &str| there.budget.iter().any(|row| row.source.contains(words));
     assert!(row("pilot stands for the channel"), "{:?}", there.budget);
+}
+
+/// A faint pair known to 12 % each, fading by 3 dB: to first order √(3² + 2·0.52² + 0.1² + 2·0.27²) = 3.12 dB, twice 6.1. In
+/// linear powers 6 dB is no small part of a level, and must not open the interval.
+#[test]
+fn large_selective_fading_widens_a_faint_pilots_interval_in_decibels() {
+    let takes = trial("AB", |antenna, _| {
+        let cn_db = weak(antenna) - 10.0;
+        vec![(cn_db, Some(pilot(cn_db, 0.12)))]
+    });
+    let options = Options {
+        selective_fading_db: 3.0,
+        ..Options::default()
+    };
+    let one = &compare(&takes[0], &takes[1], &options)
+        .expect("comparable")
+        .channels[0];
+    assert_eq!(one.averaging, Some(Averaging::Linear));
+    close(one.low_db, 3.0 - 6.1, 0.2);
+    close(one.high_db, 3.0 + 6.1, 0.2);
+    // p by the same reckoning: 3 dB of 3.12 is 0.34.
+    close(one.p, 0.34, 0.02);
 }

@@ -28,7 +28,8 @@ use super::table::{Set, edges_mhz, number, signed, table};
     gainsay compare \"tape loop\" \"rabbit ears\" --spot \"north window\" --plot gain.png\n  \
     gainsay compare loop.sigmf-meta ears.sigmf-meta --terminated plug.sigmf-meta\n\n\
     How to read it: the difference is A less B in dB with its 95 % interval. A verdict a or b stands only where chance is \
-    ruled out over all channels together (Holm's step-down); undecided says nothing about either.")]
+    ruled out over all channels together (Holm's step-down); undecided says nothing about either. Under `by` stands what \
+    was compared, power or pilot: the pilot where it tells more of a weak channel, though it is one frequency.")]
 pub struct Arguments {
     /// Antenna in the logbook, or recording.
     a: String,

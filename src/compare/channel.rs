@@ -78,7 +78,9 @@ impl<'t> Case<'t> {
         if refused.is_none() && !power.found_any() {
             let design = &power.design;
             let shows = design.shows_pilot(Antenna::A) || design.shows_pilot(Antenna::B);
-            let why = if shows {
+            let why = if pilot.is_some() {
+                "too weak for a comparison by power"
+            } else if shows {
                 "too weak for a comparison by power, and not every take shows the same pilot"
             } else {
                 "nothing found with either antenna"

@@ -20,12 +20,12 @@
 //! same takes show to vary beside them, pooled; where there are too few of those, matings and unsteadiness.
 
 use super::blocks::Antenna;
-use super::budget::BudgetRow;
+use super::budget::{BudgetRow, combine};
 use super::levels::{Design, Level};
 use super::pilot::SelectiveFading;
 use super::refusal::Options;
 use super::sources::{Estimator, Seen, View, sign};
-use super::types::Averaging;
+use super::types::{Averaging, Method};
 use crate::statistics::truncated;
 
 /// Ends of an interval are looked for within this many dB of the difference.
@@ -187,11 +187,18 @@ impl Estimator<'_, '_> {
 
     /// Probability of what was seen if the true difference were `difference_db`, by linear powers.
     fn probability(&self, difference_db: f64) -> f64 {
+        match self.design.method {
+            Method::Power => self.probability_of_levels(difference_db),
+            Method::Pilot => (self.selective)
+                .most_likely(|fading_db| self.probability_of_levels(difference_db + fading_db)),
+        }
+    }
+
+    /// The same if the levels differed by that, whatever they stand for.
+    fn probability_of_levels(&self, difference_db: f64) -> f64 {
         let view = self.linear_view(10f64.powf(difference_db / 10.0));
-        self.budget(view, false)
-            .1
-            .law
-            .two_sided(self.difference(view))
+        let law = combine(&mut self.rows_of_levels(view, false)).law;
+        law.two_sided(self.difference(view))
     }
 
     /// An end of the interval in dB, on the side to which `reach_db` points; `None` where it is open.

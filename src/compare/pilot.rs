@@ -21,6 +21,10 @@
 //! by pilot show what it is at this spot with these antennas: the pilots' difference less the powers', which should be
 //! nothing. With at least [`ENOUGH`] of them their rms counts where it is larger than the assumption. It is not believed
 //! where it is smaller: weaker stations come by worse paths.
+//!
+//! With linear powers it can't stand beside the other rows as if it were small: 1 dB is a quarter of a level, and to first
+//! order it makes an interval of ±2 dB one of ±2.7 dB, and one of ±4.4 dB open. There the hypothesis is tested at the most
+//! likely fading, [`SelectiveFading::most_likely`].
 
 use std::f64::consts::LN_10;
 
@@ -28,6 +32,7 @@ use super::blocks::Antenna;
 use super::budget::{BudgetRow, Evaluation};
 use super::levels::{Design, Level};
 use crate::reading::pilot::PILOT_OVER_TOTAL_DB;
+use crate::statistics::{normal_upper_quantile, normal_upper_tail};
 
 /// Fewer channels than these say too little of selective fading.
 const ENOUGH: usize = 5;
@@ -35,6 +40,11 @@ const ENOUGH: usize = 5;
 const WELL_KNOWN: f64 = 0.05;
 /// Pilot and power contradict each other where they don't meet within so many standard uncertainties of each.
 const APART: f64 = 3.0;
+/// Fadings are tried up to so many standard uncertainties, in so many steps on either side.
+const FARTHEST: f64 = 6.0;
+const STEPS: i32 = 12;
+/// Smaller probabilities are all the same: 37 standard deviations.
+const LEAST_PROBABILITY: f64 = 1e-300;
 /// How the row of selective fading begins.
 pub(super) const STANDS_FOR_CHANNEL: &str = "pilot stands for the channel";
 
@@ -78,6 +88,25 @@ impl SelectiveFading {
         }
     }
 
+    /// The two-sided probability of what was seen, at the fading that explains it best: the square of its normal deviate is
+    /// the least sum of that of a fading and that of the levels, `probability`, if the pilots' difference were by so many
+    /// dB larger than the channels' (the profile of a likelihood). Where either is alone, that is its own probability.
+    pub fn most_likely(&self, probability: impl Fn(f64) -> f64) -> f64 {
+        if self.db <= 0.0 {
+            return probability(0.0);
+        }
+        let deviate = |db: f64| normal_upper_quantile(probability(db).max(LEAST_PROBABILITY) / 2.0);
+        let square = |fading: f64| fading.powi(2) + deviate(fading * self.db).powi(2);
+        let coarse = |step: i32| f64::from(step) * FARTHEST / f64::from(STEPS);
+        let squares: Vec<f64> = (-STEPS..=STEPS).map(|step| square(coarse(step))).collect();
+        let lowest = (-STEPS..=STEPS)
+            .zip(&squares)
+            .min_by(|one, two| one.1.total_cmp(two.1))
+            .map_or(0, |one| one.0);
+        let least = golden_section(square, coarse(lowest - 1), coarse(lowest + 1));
+        2.0 * normal_upper_tail(least.sqrt())
+    }
+
     pub fn row(&self) -> BudgetRow {
         let by = if self.channels > 0 {
             format!(", as {} stronger channels show", self.channels)
@@ -87,6 +116,25 @@ impl SelectiveFading {
         let source = format!("{STANDS_FOR_CHANNEL} (selective fading{by})");
         BudgetRow::new(source, Evaluation::B, self.db, f64::INFINITY, 1.0)
     }
+}
+
+/// The least value of a function between two ends, by golden section to 1e-9 of the stretch.
+fn golden_section(of: impl Fn(f64) -> f64, mut low: f64, mut high: f64) -> f64 {
+    let share = (5f64.sqrt() - 1.0) / 2.0;
+    let (mut left, mut right) = (high - share * (high - low), low + share * (high - low));
+    let (mut at_left, mut at_right) = (of(left), of(right));
+    for _ in 0..43 {
+        if at_left < at_right {
+            (high, right, at_right) = (right, left, at_left);
+            left = high - share * (high - low);
+            at_left = of(left);
+        } else {
+            (low, left, at_left) = (left, right, at_right);
+            right = low + share * (high - low);
+            at_right = of(right);
+        }
+    }
+    at_left.min(at_right)
 }
 
 /// Power of the whole channel over its pilot's, for the covered part.

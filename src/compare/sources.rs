@@ -114,6 +114,16 @@ impl Estimator<'_, '_> {
 
     /// The budget of the difference in level, or, with `in_cn`, in carrier-to-noise ratio.
     pub fn budget(&self, view: View, in_cn: bool) -> (Vec<BudgetRow>, Combined) {
+        let mut rows = self.rows_of_levels(view, in_cn);
+        if self.design.method == Method::Pilot {
+            rows.push(self.selective.row());
+        }
+        let combined = combine(&mut rows);
+        (rows, combined)
+    }
+
+    /// All of the budget but what a pilot adds for standing for its channel.
+    pub fn rows_of_levels(&self, view: View, in_cn: bool) -> Vec<BudgetRow> {
         let mut rows = if self.by_repeats {
             self.repeat_rows(view)
         } else {
@@ -143,9 +153,6 @@ impl Estimator<'_, '_> {
             f64::INFINITY,
             1.0,
         ));
-        if self.design.method == Method::Pilot {
-            rows.push(self.selective.row());
-        }
         if let Some(step_db) = self.options.gain_step_db {
             let stepped = self
                 .design
@@ -162,8 +169,7 @@ impl Estimator<'_, '_> {
                 ));
             }
         }
-        let combined = combine(&mut rows);
-        (rows, combined)
+        rows
     }
 
     /// What varies from take to take, from the spread of repeats.
