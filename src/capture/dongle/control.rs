@@ -114,6 +114,8 @@ enum Trouble {
 struct Retuned {
     /// Bytes delivered by then.
     delivered: u64,
+    /// How long it took.
+    call: Duration,
     /// Samples that were waiting then, by the clock.
     waiting: f64,
 }
@@ -204,6 +206,7 @@ impl<'s> Control<'s> {
                         bytes,
                         taken_at,
                         waiting: retuned.map(|retuned| retuned.waiting),
+                        call: retuned.map(|retuned| retuned.call),
                     });
                 }
                 Err(Trouble::End(error)) => return Err(error),
@@ -233,9 +236,10 @@ impl<'s> Control<'s> {
             if self.given_up(order.id) {
                 break;
             }
+            let called = Instant::now();
             if self.set(wanted).is_ok() {
                 self.tuned = Some(wanted);
-                return Ok(Some(self.now()));
+                return Ok(Some(self.now(called)));
             }
             self.tuned = None;
         }
@@ -264,7 +268,7 @@ impl<'s> Control<'s> {
         Ok(())
     }
 
-    fn now(&self) -> Retuned {
+    fn now(&self, called: Instant) -> Retuned {
         let told = &self.shared.told;
         // In this order: what comes in between counts as waiting, and more is dropped.
         let delivered = told.delivered();
@@ -274,6 +278,7 @@ impl<'s> Control<'s> {
         });
         Retuned {
             delivered,
+            call: called.elapsed(),
             waiting: (captured - delivered as f64 / 2.0).max(0.0),
         }
     }

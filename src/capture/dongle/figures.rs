@@ -35,8 +35,8 @@ pub struct Retuning {
     pub trials: usize,
     /// Samples that were still of the old tuning.
     pub stale_samples: u64,
-    /// Samples after these until the new tuning had settled.
-    pub settling_samples: u64,
+    /// Samples after these until the new tuning had settled; `None` where only gains could be changed.
+    pub settling_samples: Option<u64>,
     /// Samples over which a change is seen: counts are no finer than this.
     pub resolution_samples: u64,
     /// Time that the call itself took, in seconds: the median.

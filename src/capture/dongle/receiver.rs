@@ -158,6 +158,8 @@ pub struct Capture {
     pub taken_at: Timestamp,
     /// How many samples were waiting, by the clock, when the driver's call returned; `None` where nothing was tuned.
     pub waiting: Option<f64>,
+    /// How long the driver's calls took; `None` where nothing was tuned.
+    pub call: Option<Duration>,
 }
 
 impl Capture {
@@ -287,6 +289,13 @@ impl Receiver {
         self.give_up();
         self.order(setting, begin, vec![0; 2 * samples])?;
         self.next()
+    }
+
+    /// By how many seconds transfers come later than the sample rate says, at the least over the last 100 to 200 ms,
+    /// counted from some moment; `None` before there are any. It grows by the length of what is lost.
+    pub fn lateness_s(&self) -> Option<f64> {
+        let lateness_ns = self.shared.told.least_lateness_ns()?;
+        Some(lateness_ns as f64 * 1e-9)
     }
 
     /// Orders a capture as long as `buffer`; [`Receiver::next`] hands it out in its turn.
