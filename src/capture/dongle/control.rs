@@ -303,7 +303,7 @@ impl<'s> Control<'s> {
     fn fill(&mut self, mut window: Window, id: u64) -> Result<(Vec<u8>, Timestamp), Trouble> {
         let bytes = window.buffer.len();
         let length_s = bytes as f64 / 2.0 / f64::from(self.rate);
-        let longest = self.settings.patience.samples + Duration::from_secs_f64(2.0 * length_s);
+        let longest = 2 * self.settings.patience.samples + Duration::from_secs_f64(2.0 * length_s);
         let began = Instant::now();
         let number = self.next_window;
         self.next_window += 1;

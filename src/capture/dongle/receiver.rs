@@ -270,6 +270,11 @@ impl Receiver {
         &self.settings
     }
 
+    /// Whether it is of no use any more: every order fails.
+    pub fn has_ended(&self) -> bool {
+        self.ended.is_some()
+    }
+
     /// From now on drops so many samples after tuning, as they were measured.
     pub fn set_discards(&mut self, stale: Option<u64>, settling: Option<u64>) {
         self.settings.stale = stale;
@@ -390,7 +395,7 @@ impl Receiver {
     /// How long an order may take at most, with all its attempts: the control thread watches for samples itself.
     fn limit(&self) -> Duration {
         let Patience { call, samples } = self.settings.patience;
-        ATTEMPTS * (call + 2 * samples + Duration::from_secs_f64(2.0 * self.longest_s))
+        ATTEMPTS * (call + 3 * samples + Duration::from_secs_f64(2.0 * self.longest_s))
     }
 
     fn end(&mut self, error: DongleError) -> DongleError {
