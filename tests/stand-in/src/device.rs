@@ -86,7 +86,7 @@ impl State {
     pub fn fault(&self, kind: Kind) -> Option<crate::config::Fault> {
         let (fault, first) = plugged::fault(&self.own, kind, self.transfer, self.tunings)?;
         if first {
-            self.note("fault", format!("{kind:?}"));
+            self.note("fault", kind.name());
         }
         Some(fault)
     }
@@ -348,7 +348,11 @@ impl Device {
                 };
                 state.hear(setting).map(|heard| (setting, heard))
             },
-            |state, (setting, heard)| state.set_all(setting, heard),
+            |state, (setting, heard)| {
+                state.set_all(setting, heard.clone());
+                let (now_s, lock_s) = (state.clock.now_s(), state.own.lock_ms / 1e3);
+                state.timeline.retune(now_s, heard, lock_s);
+            },
         )
     }
 

@@ -89,7 +89,7 @@ fn a_tuning_is_refused_as_often_as_stated() {
     let dongle = bench.ready();
     let codes = [500_000_000, 502_000_000, 502_000_000].map(|hz| dongle.tune(hz));
     assert_eq!(codes, [0, -22, 0]);
-    assert_eq!(bench.logged("fault"), ["TuningRefused"]);
+    assert_eq!(bench.logged("fault"), ["tuning-refused"]);
 }
 
 #[test]

@@ -9,7 +9,7 @@ use gainsay::capture::simulated::{Scene, Setup, SimulatedSource};
 use gainsay::units::Hertz;
 use rtlsdr_stand_in::interface::*;
 
-use bench::{Bench, carrier_db, power_db};
+use bench::{Bench, SCENE, carrier_db, power_db};
 
 /// In the scene a carrier of −20 dBFS stands at 500.1 MHz and nowhere else. Noise of −44 dBFS/MHz over the passband's
 /// 2.32 MHz is −40.3 dBFS, with that of rounding (2/12 of a step squared, −49.9 dBFS) −39.9 dBFS; a bin of 8192 samples
@@ -290,4 +290,162 @@ fn read_sync_gives_what_comes_next() {
     let code = unsafe { rtlsdr_read_sync(dongle.0, bytes.as_mut_ptr().cast(), 65_536, &mut read) };
     assert_eq!((code, read), (0, 65_536));
     assert!((carrier_db(&bytes, 100e3, 2.4e6) + 20.0).abs() < 0.05);
+}
+
+#[test]
+fn fading_and_drift_follow_the_time_since_the_epoch() {
+    let bench = one("'fast'", "antenna = 'rod'");
+    // Slow enough to stand still over 50 ms, the length of a lap, and deep enough to show.
+    let scene = format!("{SCENE}\n")
+        .replace(
+            "bearing_deg = 0",
+            "bearing_deg = 0\nfading = { sigma_db = 2, correlation_s = 2 }",
+        )
+        .replace(
+            "gain_db = 29.7",
+            "gain_db = 29.7\ngain_drift_db_per_minute = 2",
+        );
+    std::fs::write(bench.path("scene.toml"), scene).unwrap();
+    let text = std::fs::read_to_string(bench.path("plugged.toml")).unwrap();
+    let epoch = jiff::Timestamp::now() - jiff::SignedDuration::from_secs(60);
+    std::fs::write(
+        bench.path("plugged.toml"),
+        format!("epoch = '{epoch}'\n{text}"),
+    )
+    .unwrap();
+
+    let dongle = bench.ready();
+    assert_eq!(dongle.tune(509_000_000), 0);
+    let mut laps = Vec::new();
+    let mut lap = Vec::new();
+    // 50 ms of 2.4 MS/s are 240 000 bytes.
+    dongle.read(15, 48_128, |index, transfer| {
+        lap.extend_from_slice(transfer);
+        if lap.len() >= 240_000 {
+            let rest = lap.split_off(240_000);
+            laps.push(power_db(&lap));
+            lap = rest;
+        }
+        if index == 1500 {
+            dongle.cancel();
+        }
+    });
+    let begun_s: f64 = bench.logged_at("start")[0];
+    // The process's time began at some moment between the epoch's 60 s and now: the first call is what counts from.
+    let scene = Scene::read(&bench.path("scene.toml")).unwrap();
+    let setup = Setup {
+        antenna: Some("rod".to_owned()),
+        ..Setup::terminated("window", jiff::Timestamp::UNIX_EPOCH)
+    };
+    let source = SimulatedSource::new(&scene, setup).unwrap();
+    let offset_s = rtlsdr_stand_in::clock::began_after_s(epoch);
+    assert!((0.0..=60.0).contains(&offset_s));
+    let expected: Vec<f64> = (0..laps.len())
+        .map(|lap| offset_s + begun_s + 0.05 * (lap as f64 + 0.5))
+        .map(|time_s| source.fading(0, time_s).0 + 2.0 / 60.0 * time_s)
+        .collect();
+    // The level in this tuning, one figure for all laps; noise 20 dB below takes part in it.
+    let differences: Vec<f64> = laps
+        .iter()
+        .zip(&expected)
+        .skip(1)
+        .map(|(a, b)| a - b)
+        .collect();
+    let mean = differences.iter().sum::<f64>() / differences.len() as f64;
+    let worst = differences
+        .iter()
+        .map(|d| (d - mean).abs())
+        .fold(0.0, f64::max);
+    let swing = expected.iter().copied().fold(f64::MIN, f64::max)
+        - expected.iter().copied().fold(f64::MAX, f64::min);
+    assert!(swing > 4.0, "{swing}");
+    // Half a lap of the fading is up to 0.1 dB; the noise's share, up to 0.1 dB, changes with the level.
+    assert!(worst < 0.15, "{worst} of {swing}");
+}
+
+#[test]
+fn two_dongles_stream_at_once_with_noise_of_their_own() {
+    let bench = Bench::new("pace = 4\n[[device]]\nserial = '1'\n[[device]]\nserial = '2'");
+    let dongles = [0, 1].map(|index| {
+        let dongle = bench.open(index).unwrap();
+        unsafe {
+            assert_eq!(rtlsdr_set_sample_rate(dongle.0, 2_400_000), 0);
+            assert_eq!(rtlsdr_set_tuner_gain_mode(dongle.0, 1), 0);
+        }
+        assert_eq!(dongle.gain(297), 0);
+        assert_eq!(dongle.tune(600_000_000), 0);
+        dongle
+    });
+    let [a, b] = std::thread::scope(|scope| {
+        dongles
+            .each_ref()
+            .map(|dongle| scope.spawn(|| settled(dongle, 120)))
+            .map(|thread| thread.join().unwrap())
+    });
+    assert!((power_db(&a) + 39.9).abs() < 0.3 && (power_db(&b) + 39.9).abs() < 0.3);
+    // They overlap in time; the same noise would show as the same bytes.
+    let middle = &a[a.len() / 2..][..16];
+    assert!(!b.windows(16).step_by(2).any(|bytes| bytes == middle));
+}
+
+#[test]
+fn a_rate_set_while_samples_flow_holds_from_then_on() {
+    let bench = one("'fast'", "");
+    let dongle = bench.ready();
+    assert_eq!(dongle.tune(500_000_000), 0);
+    let (go, wait) = std::sync::mpsc::channel();
+    let mut last = Vec::new();
+    std::thread::scope(|scope| {
+        let dongle = &dongle;
+        scope.spawn(move || {
+            wait.recv().unwrap();
+            assert_eq!(unsafe { rtlsdr_set_sample_rate(dongle.0, 1_024_000) }, 0);
+        });
+        dongle.read(15, 16_384, |index, transfer| {
+            if index == 5 {
+                go.send(()).unwrap();
+                std::thread::sleep(Duration::from_millis(1));
+            }
+            if bench.logged("rate").len() == 2 {
+                last.push(transfer.to_vec());
+            }
+            if last.len() == 10 {
+                dongle.cancel();
+            }
+        });
+    });
+    let bytes = last.split_off(5).concat();
+    assert!((carrier_db(&bytes, 100e3, 1.024e6) + 20.0).abs() < 0.1);
+}
+
+#[test]
+fn a_retuning_while_the_dongle_waits_comes_right_after_what_was_full() {
+    let bench = one("2", "queued_transfers = 1\nretune_ms = 0\nlock_ms = 0");
+    let dongle = bench.ready();
+    // Both are prepared: the call takes no time.
+    assert_eq!(dongle.tune(600_000_000), 0);
+    assert_eq!(dongle.tune(500_000_000), 0);
+    let mut carriers = Vec::new();
+    dongle.read(4, 16_384, |index, transfer| {
+        carriers.push(has_carrier(transfer));
+        if index == 5 {
+            // All transfers fill, and none is free; then the frequency is set.
+            std::thread::sleep(Duration::from_millis(60));
+            std::thread::scope(|scope| {
+                scope.spawn(|| assert_eq!(dongle.tune(600_000_000), 0));
+            });
+        }
+        if index == 20 {
+            dongle.cancel();
+        }
+    });
+    // Three were full or filling, and this one.
+    assert!(
+        carriers[..=5].iter().all(|carrier| *carrier),
+        "{carriers:?}"
+    );
+    assert!(
+        carriers[10..].iter().all(|carrier| !carrier),
+        "{carriers:?}"
+    );
 }
