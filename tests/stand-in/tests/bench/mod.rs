@@ -224,3 +224,15 @@ fn samples(bytes: &[u8]) -> impl Iterator<Item = Complex<f64>> {
         .chunks_exact(2)
         .map(move |pair| Complex::new(rail(pair[0]), rail(pair[1])))
 }
+
+/// One dongle with these lines.
+pub fn one(pace: &str, lines: &str) -> Bench {
+    Bench::new(&format!(
+        "pace = {pace}\n[[device]]\nfrequency_error_ppm = 0\n{lines}"
+    ))
+}
+
+/// Bytes of so many transfers, those dropped that show how the tuner settles.
+pub fn settled(dongle: &Dongle, transfers: usize) -> Vec<u8> {
+    dongle.transfers(transfers + 10).split_off(10 * 16_384)
+}
