@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 use crate::clock::Pace;
 
@@ -108,7 +108,7 @@ pub struct Fault {
 }
 
 /// What can go wrong.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Kind {
     /// Another program has it.
@@ -219,6 +219,14 @@ impl Config {
             }
         }
         Ok(())
+    }
+}
+
+impl Kind {
+    /// As it stands in the file.
+    pub fn name(self) -> String {
+        let quoted = serde_json::to_string(&self).unwrap_or_default();
+        quoted.trim_matches('"').to_owned()
     }
 }
 

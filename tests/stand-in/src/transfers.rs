@@ -28,8 +28,9 @@ struct Stream<'a> {
     full: VecDeque<u64>,
     /// When each transfer was given back, earliest first.
     given_back_s: VecDeque<f64>,
-    /// The sample that comes next.
+    /// The sample that comes next, counted at this rate from the beginning of time.
     next: u64,
+    rate_hz: f64,
     queued: usize,
 }
 
@@ -59,6 +60,7 @@ pub fn read(device: &Device, count: u32, length: u32, callback: &mut dyn FnMut(&
         full: VecDeque::with_capacity(count),
         given_back_s: VecDeque::from(vec![now_s; count]),
         next: (now_s * state.rate_hz()).ceil() as u64,
+        rate_hz: state.rate_hz(),
         queued: state.own.queued_transfers.min(count.saturating_sub(2)),
     };
     drop(state);
@@ -92,7 +94,8 @@ pub fn read_now(device: &Device, into: &mut [u8]) -> i32 {
     if state.unplugged.is_some() {
         return NO_DEVICE;
     }
-    let first = (state.clock.now_s() * state.rate_hz()).ceil() as u64;
+    let rate_hz = state.rate_hz();
+    let first = (state.clock.now_s() * rate_hz).ceil() as u64;
     drop(state);
     let mut stream = Stream {
         device,
@@ -101,6 +104,7 @@ pub fn read_now(device: &Device, into: &mut [u8]) -> i32 {
         full: VecDeque::new(),
         given_back_s: VecDeque::from([0.0]),
         next: first,
+        rate_hz,
         queued: 0,
     };
     stream.fill_next();
@@ -174,6 +178,16 @@ impl Stream<'_> {
         let samples = self.samples();
         let mut state = self.device.state();
         let rate_hz = state.rate_hz();
+        if rate_hz != self.rate_hz {
+            // Samples are counted afresh, and those taken at the old rate are gone.
+            let dropped = self.full.len();
+            self.full.clear();
+            self.rate_hz = rate_hz;
+            let now_s = state.clock.now_s();
+            self.given_back_s
+                .extend(std::iter::repeat_n(now_s, dropped));
+            self.next = (now_s * rate_hz).ceil() as u64;
+        }
         if let Some(free_s) = self.given_back_s.pop_front() {
             let late_s = free_s - self.next as f64 / rate_hz;
             if late_s > 0.0 && state.config.slow_callback() == SlowCallback::Waits {

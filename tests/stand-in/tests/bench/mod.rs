@@ -47,6 +47,9 @@ gain = [[500, 6]]
 name = "window"
 "#;
 
+/// Put before the rest, it leaves [`SCENE`] out: the demo's is played.
+pub const DEMO: &str = "# demo\n";
+
 /// The environment belongs to the whole process.
 static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
 /// Prepared samples, for all tests.
@@ -80,17 +83,35 @@ impl Bench {
     /// Writes the file anew.
     pub fn plug(&self, text: &str) {
         let cache = CACHE.path().display();
-        let text = format!("scene = 'scene.toml'\nlog = 'log'\ncache = '{cache}'\n{text}");
+        // The demo's scene is the one that is played where none is named.
+        let scene = match text.strip_prefix(DEMO) {
+            Some(_) => "",
+            None => "scene = 'scene.toml'\n",
+        };
+        let text = text.strip_prefix(DEMO).unwrap_or(text);
+        let text = format!("{scene}log = 'log'\ncache = '{cache}'\n{text}");
         std::fs::write(self.path("new"), text).expect("a file");
         std::fs::rename(self.path("new"), self.path("plugged.toml")).expect("a file");
     }
 
-    /// Lines of the log with this event: its values.
+    /// Values of an event in the log, in order.
     pub fn logged(&self, event: &str) -> Vec<String> {
+        let lines = self.log(event).into_iter();
+        lines.map(|(_, value)| value).collect()
+    }
+
+    /// When an event happened, in seconds of the dongle's time.
+    pub fn logged_at(&self, event: &str) -> Vec<f64> {
+        let lines = self.log(event).into_iter();
+        lines.map(|(time_s, _)| time_s).collect()
+    }
+
+    fn log(&self, event: &str) -> Vec<(f64, String)> {
         let log = std::fs::read_to_string(self.path("log")).unwrap_or_default();
         let lines = log.lines().filter_map(|line| {
-            let mut words = line.splitn(4, ' ').skip(2);
-            (words.next() == Some(event)).then(|| words.next().unwrap_or("").to_owned())
+            let words: Vec<&str> = line.splitn(4, ' ').collect();
+            let value = words.get(3).copied().unwrap_or_default();
+            (words[2] == event).then(|| (words[0].parse().expect("seconds"), value.to_owned()))
         });
         lines.collect()
     }
@@ -202,4 +223,16 @@ fn samples(bytes: &[u8]) -> impl Iterator<Item = Complex<f64>> {
     bytes
         .chunks_exact(2)
         .map(move |pair| Complex::new(rail(pair[0]), rail(pair[1])))
+}
+
+/// One dongle with these lines.
+pub fn one(pace: &str, lines: &str) -> Bench {
+    Bench::new(&format!(
+        "pace = {pace}\n[[device]]\nfrequency_error_ppm = 0\n{lines}"
+    ))
+}
+
+/// Bytes of so many transfers, those dropped that show how the tuner settles.
+pub fn settled(dongle: &Dongle, transfers: usize) -> Vec<u8> {
+    dongle.transfers(transfers + 10).split_off(10 * 16_384)
 }
