@@ -46,9 +46,19 @@ fn tunings(pace: &str, device: &str, pass: &Pass) -> Vec<Came> {
         "pace = {pace}\nscene = 'scene.toml'\n[[device]]\n{device}"
     ));
     let passed = passes(pass, &stand_in);
-    assert_eq!(passed.errors(), [""; 0]);
-    assert!(!passed.tunings.is_empty());
-    passed.tunings
+    assert_eq!(passed.error, None);
+    let ordered = pass.passes * pass.plan.len();
+    let (taken, failed): (Vec<Came>, Vec<Came>) = passed
+        .tunings
+        .into_iter()
+        .partition(|came| came.error.is_none());
+    // On a busy machine the stand-in loses samples at real pace, as a dongle does; that is said, and is not what this is
+    // about.
+    for error in failed.iter().filter_map(|came| came.error.as_ref()) {
+        assert!(pace == "1" && error.contains("samples are lost"), "{error}");
+    }
+    assert!(taken.len() * 2 > ordered, "{failed:?}");
+    taken
 }
 
 fn to_and_fro(passes: usize) -> Pass {

@@ -17,8 +17,8 @@ use super::handler::{Handler, Transfers, Window};
 use super::receiver::{ATTEMPTS, Begin, Capture, MOST_ORDERS, Settings, Shared};
 use crate::units::{Decibels, Hertz};
 
-/// Repeated transfers in a row that are a fault: at 2.4 million samples a second 27 ms of them.
-const REPEATS_STUCK: u32 = 32;
+/// Repeated transfers in a row that are a fault: some 30 ms of them.
+const REPEATS_STUCK: u32 = 128;
 /// How often to look whether something is wrong while waiting for samples.
 const LOOK: Duration = Duration::from_millis(20);
 /// How often to ask the driver to stop reading: it doesn't listen while it begins.

@@ -9,7 +9,7 @@
 //! The driver doesn't say when samples are lost on the way. The clock does: the *lateness* of a transfer is the time at
 //! which it came, less what its samples took at the sample rate. A busy computer makes single transfers late, and the
 //! following ones come quicker; after samples were lost all are late, by as much as is missing. So a window is spoiled where
-//! its end comes later than the transfers before it by half a transfer or more and none of those that follow, of which there
+//! its end comes later than the transfers before it by half a transfer and none of those that follow, of which there
 //! are twice as many as can have been waiting, is in time again.
 
 use std::sync::Arc;
@@ -22,11 +22,19 @@ const REMEMBERED: usize = 32;
 /// Repeated transfers in a row with which a window is no good.
 const REPEATS_SPOIL: u32 = 2;
 /// Transfers before a window that tell when it is in time.
-const RECENT: usize = 8;
+const RECENT: usize = 32;
+/// A transfer that comes later than others by this, or by half its own length, may follow on lost samples: 150 µs, which
+/// waking a thread seldom takes.
+const LATE_NS: f64 = 150e3;
 /// Time over which the least lateness is taken, at least: 100 ms; at most twice that.
 const PERIOD_NS: u64 = 100_000_000;
 /// How much clocks may differ: 200 millionths.
 const CLOCKS_DIFFER: f64 = 2e-4;
+
+/// Length of a transfer aimed at, in seconds.
+const TRANSFER_S: f64 = 0.25e-3;
+/// The driver takes lengths that are multiples of this.
+const BYTES_MULTIPLE: f64 = 512.0;
 
 /// How many transfers are under way, and their size.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -38,6 +46,18 @@ pub struct Transfers {
 }
 
 impl Transfers {
+    /// What serves at a sample rate: 32 transfers of a quarter of a millisecond each, or as near as may be.
+    ///
+    /// Small transfers keep what is stale after tuning short, since at least the one being filled is; many of them bridge a
+    /// pause of some 7 ms in which the computer does something else.
+    pub fn at_rate(rate_hz: f64) -> Transfers {
+        let bytes = (2.0 * rate_hz * TRANSFER_S / BYTES_MULTIPLE).round() * BYTES_MULTIPLE;
+        Transfers {
+            count: 32,
+            bytes: bytes.max(BYTES_MULTIPLE) as u32,
+        }
+    }
+
     /// Samples in each.
     pub fn samples(self) -> u64 {
         u64::from(self.bytes / 2)
@@ -133,6 +153,7 @@ pub(super) struct Handler {
     lateness: Lateness,
     /// Of the last transfers, for telling whether a window is in time.
     recent_ns: [i64; RECENT],
+    recent_at: usize,
     repeats: Repeats,
 }
 
@@ -158,6 +179,7 @@ impl Handler {
             delivered: 0,
             lateness: Lateness::default(),
             recent_ns: [i64::MAX; RECENT],
+            recent_at: 0,
             repeats: Repeats::default(),
         }
     }
@@ -193,8 +215,8 @@ impl Handler {
                 self.hand_over(given_up);
             }
         }
-        self.recent_ns.rotate_right(1);
-        self.recent_ns[0] = lateness_ns;
+        self.recent_ns[self.recent_at] = lateness_ns;
+        self.recent_at = (self.recent_at + 1) % RECENT;
         let Some(mut window) = self.window.take() else {
             return;
         };
@@ -237,10 +259,10 @@ impl Handler {
     }
 
     /// Whether it is decided that a full window has all its samples, or hasn't.
-    fn judged(&self, window: &mut Window, lateness_ns: i64) -> bool {
+    fn judged(&mut self, window: &mut Window, lateness_ns: i64) -> bool {
         let transfer_ns = f64::from(self.transfers.bytes) * self.ns_per_byte;
         let window_ns = window.buffer.len() as f64 * self.ns_per_byte;
-        let allowed_ns = transfer_ns / 2.0 + window_ns * CLOCKS_DIFFER;
+        let allowed_ns = (transfer_ns / 2.0).max(LATE_NS) + window_ns * CLOCKS_DIFFER;
         if lateness_ns.saturating_sub(window.in_time_ns) as f64 <= allowed_ns {
             return true;
         }
@@ -248,6 +270,8 @@ impl Handler {
             return false;
         }
         window.spoiled = true;
+        // From here on this is in time.
+        self.recent_ns = [i64::MAX; RECENT];
         true
     }
 
@@ -359,8 +383,8 @@ mod tests {
         count: 4,
         bytes: 512,
     };
-    /// One byte takes a nanosecond.
-    const RATE_HZ: f64 = 5e8;
+    /// One byte takes a microsecond.
+    const RATE_HZ: f64 = 5e5;
 
     /// A handler, a stream of bytes that all differ from those shortly before, and both ends of the channels.
     struct Bench {
@@ -391,11 +415,11 @@ mod tests {
             (at.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 56) as u8
         }
 
-        /// The next transfer comes `late_ns` after its time.
-        fn transfer_of(&mut self, bytes: u64, late_ns: u64) {
+        /// The next transfer comes `late_us` after its time.
+        fn transfer_of(&mut self, bytes: u64, late_us: u64) {
             let transfer: Vec<u8> = (self.at..self.at + bytes).map(Bench::byte).collect();
             self.at += bytes;
-            self.handler.take_at(&transfer, self.at + late_ns);
+            self.handler.take_at(&transfer, 1000 * (self.at + late_us));
         }
 
         fn transfers(&mut self, count: usize) {

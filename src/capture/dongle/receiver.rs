@@ -35,7 +35,7 @@ use crate::capture::{About, Sample};
 use crate::units::{Decibels, Hertz};
 
 /// How often a tuning is tried.
-pub const ATTEMPTS: u32 = 3;
+pub const ATTEMPTS: u32 = 5;
 
 /// Samples of a synthesiser that has not settled are taken to come for this long where it was not measured. Common
 /// practice (a few milliseconds), doubled; no source.
@@ -79,17 +79,11 @@ pub struct Settings {
 }
 
 impl Settings {
-    /// What serves where nothing was measured: at 2.4 million samples a second, 6 transfers of 0.85 ms each.
-    ///
-    /// Few and small transfers keep what is stale after tuning short; together they bridge a pause of 5 ms in which the
-    /// computer does something else.
+    /// What serves where nothing was measured.
     pub fn at_rate(sample_rate: u32) -> Settings {
         Settings {
             sample_rate,
-            transfers: Transfers {
-                count: 6,
-                bytes: 4096,
-            },
+            transfers: Transfers::at_rate(f64::from(sample_rate)),
             stale: None,
             settling: None,
             patience: Patience::default(),
