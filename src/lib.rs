@@ -8,6 +8,7 @@
 //! - [`capture`][]: where samples come from
 //! - [`spectrum`][]: from samples to power spectral density
 //! - [`reading`][]: from spectrum to a channel's reading
+//! - `live`: a dongle's gain plan and its check, with the feature `dongle`
 //! - [`logbook`][]: takes kept in one SQLite file
 //! - [`compare`][]: A against B, with intervals and verdicts
 //! - [`draw`][]: plots
@@ -20,6 +21,8 @@ pub mod capture;
 pub mod channels;
 pub mod compare;
 pub mod draw;
+#[cfg(feature = "dongle")]
+pub mod live;
 pub mod logbook;
 pub mod reading;
 pub mod spectrum;

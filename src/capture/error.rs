@@ -3,6 +3,8 @@
 use std::io;
 use std::path::Path;
 
+use super::dongle::DongleError;
+
 /// What can be wrong with a source of samples; each message names the source, what was found and what to do.
 #[derive(Debug, thiserror::Error)]
 pub enum CaptureError {
@@ -32,6 +34,9 @@ pub enum CaptureError {
         /// What is wrong and what to do.
         problem: String,
     },
+    /// A dongle that failed, or a tuning of it.
+    #[error(transparent)]
+    Dongle(#[from] DongleError),
 }
 
 impl CaptureError {

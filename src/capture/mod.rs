@@ -1,4 +1,5 @@
-//! Where samples come from, behind one trait: recordings ([`recording`]) and simulated scenes ([`simulated`]).
+//! Where samples come from, behind one trait: recordings ([`recording`]), simulated scenes ([`simulated`]), a dongle
+//! ([`dongle`]).
 //!
 //! A [`Source`] hands out *tunings* one after another, and within each its samples in order. Samples are complex and
 //! scaled so that full scale is 1 on each rail: an 8-bit unsigned sample is `((I − 127.5) + j(Q − 127.5)) / 127.5`.
@@ -10,6 +11,7 @@ use num_complex::Complex;
 use crate::units::{Decibels, Hertz};
 
 pub mod bytes;
+pub mod dongle;
 mod error;
 pub mod recording;
 mod sigmf;

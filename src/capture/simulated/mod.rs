@@ -44,6 +44,7 @@ use crate::channels::ChannelId;
 use crate::units::{Dbfs, Decibels, Degrees, Hertz, db_to_ratio};
 
 mod dongle;
+mod parts;
 mod path;
 mod random;
 mod scene;
@@ -51,6 +52,7 @@ mod scene_check;
 mod slice;
 mod waveform;
 
+pub use parts::{Carrier, Part, Parts};
 pub use scene::{
     Antenna, Dongle, Echo, FadingSpec, Guard, Point, Scene, Sent, Spot, Spur, Transmitter,
 };
@@ -293,15 +295,8 @@ impl SimulatedSource {
                 *sample += Sample::new(carrier.re as f32, carrier.im as f32);
             }
         }
-        let image = dongle
-            .image_rejection_db
-            .map_or(0.0, |db| db_to_ratio(-db).sqrt()) as f32;
-        let spike = Sample::new(dongle.centre_spike.0 as f32, dongle.centre_spike.1 as f32);
-        for sample in &mut *samples {
-            *sample += sample.conj() * image + spike;
-        }
         self.piece.resize(2 * count, 0);
-        bytes::from_samples(samples, &mut self.piece);
+        dongle.convert(samples, &mut self.piece);
         tuned.made += count as u64;
         self.at = 0;
         true

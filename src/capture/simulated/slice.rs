@@ -144,6 +144,11 @@ impl Slice {
         })
     }
 
+    /// Turns that native 0 Hz (the pilot of 8-VSB, the middle of OFDM) makes in a sample.
+    pub(super) fn carrier_turns(&self) -> f64 {
+        self.carrier_turns
+    }
+
     /// Adds this slice's next samples to `into`, each times an amplitude that runs in a straight line from the first
     /// of `amplitudes` to the second over `into`.
     pub(super) fn add_to(&mut self, into: &mut [Sample], amplitudes: (f32, f32)) {
