@@ -40,6 +40,11 @@ pub enum CaptureError {
 }
 
 impl CaptureError {
+    /// Whether it is one tuning's alone, so that the source can go on with the next.
+    pub fn is_of_one_tuning(&self) -> bool {
+        matches!(self, CaptureError::Dongle(error) if !error.ends_it())
+    }
+
     /// A file that can't be used, with the problem in words.
     pub(super) fn unreadable(path: &Path, problem: impl Into<String>) -> Self {
         CaptureError::Unreadable {

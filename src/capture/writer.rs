@@ -11,13 +11,13 @@
 //! Source: SigMF specification 1.2.5 and its `antenna` extension 1.0.0.
 
 use std::fs::File;
-use std::io::{BufWriter, Write};
+use std::io::{BufWriter, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use serde_json::{Map, Value, json};
 use sha2::{Digest, Sha512};
 
-use super::{CaptureError, Sample, Source, bytes};
+use super::{About, CaptureError, Sample, Source, Tuning, bytes};
 
 /// Version of the SigMF specification that the metadata follows.
 const SIGMF_VERSION: &str = "1.2.5";
@@ -73,91 +73,215 @@ pub fn write_sigmf(
     labels: &Labels,
     if_there: IfThere,
 ) -> Result<Written, CaptureError> {
-    let data = with_suffix(base, ".sigmf-data");
-    let meta = with_suffix(base, ".sigmf-meta");
-    if if_there == IfThere::Refuse {
-        for path in [&data, &meta] {
-            if path.exists() {
-                return Err(unwritable(
-                    path,
-                    "is there already: choose another name, or move it away",
-                ));
+    let mut recorder = Recorder::create(base, if_there)?;
+    let mut samples = vec![Sample::default(); BLOCK];
+    while let Some(tuning) = source.next_tuning()? {
+        recorder.tuning(&tuning)?;
+        loop {
+            let count = source.read(&mut samples)?;
+            if count == 0 {
+                break;
             }
+            recorder.samples(&samples[..count])?;
         }
     }
-    let partial_data = Partial::beside(&data);
-    let partial_meta = Partial::beside(&meta);
+    recorder.finish(source.about(), labels)
+}
 
-    let mut file = create(&partial_data.path)?;
-    let failed = |error: std::io::Error| {
-        unwritable(&partial_data.path, &format!("can't be written: {error}"))
-    };
-    let mut hash = Sha512::new();
-    let mut captures = Vec::new();
-    let mut written = Written {
-        data,
-        meta,
-        tunings: 0,
-        samples: 0,
-        clipped: 0,
-    };
-    let mut gain_known = false;
-    let mut samples = vec![Sample::default(); BLOCK];
-    let mut block = vec![0u8; 2 * BLOCK];
-    while let Some(tuning) = source.next_tuning()? {
+/// A SigMF recording as it is written, tuning after tuning.
+pub struct Recorder {
+    partial_data: Partial,
+    partial_meta: Partial,
+    file: BufWriter<File>,
+    hash: Sha512,
+    captures: Vec<Value>,
+    written: Written,
+    gain_known: bool,
+    block: Vec<u8>,
+    /// How things stood where the present tuning began.
+    before: Option<(Sha512, u64, u64)>,
+}
+
+impl Recorder {
+    /// Begins a recording at `base`, as [`write_sigmf`] does.
+    ///
+    /// # Errors
+    /// When a file can't be created, or there is a recording of that name and `if_there` is [`IfThere::Refuse`].
+    pub fn create(base: &Path, if_there: IfThere) -> Result<Recorder, CaptureError> {
+        let data = with_suffix(base, ".sigmf-data");
+        let meta = with_suffix(base, ".sigmf-meta");
+        if if_there == IfThere::Refuse {
+            for path in [&data, &meta] {
+                if path.exists() {
+                    return Err(unwritable(
+                        path,
+                        "is there already: choose another name, or move it away",
+                    ));
+                }
+            }
+        }
+        let (partial_data, partial_meta) = (Partial::beside(&data), Partial::beside(&meta));
+        Ok(Recorder {
+            file: create(&partial_data.path)?,
+            partial_data,
+            partial_meta,
+            hash: Sha512::new(),
+            captures: Vec::new(),
+            written: Written {
+                data,
+                meta,
+                tunings: 0,
+                samples: 0,
+                clipped: 0,
+            },
+            gain_known: false,
+            block: vec![0; 2 * BLOCK],
+            before: None,
+        })
+    }
+
+    /// Begins a tuning.
+    ///
+    /// # Errors
+    /// When the file can't be written.
+    pub fn tuning(&mut self, tuning: &Tuning) -> Result<(), CaptureError> {
         let mut capture = Map::new();
-        capture.insert("core:sample_start".into(), json!(written.samples));
+        capture.insert("core:sample_start".into(), json!(self.written.samples));
         capture.insert("core:frequency".into(), json!(tuning.centre.0));
         if let Some(taken_at) = tuning.taken_at {
             capture.insert("core:datetime".into(), json!(taken_at.to_string()));
         }
         if let Some(gain) = tuning.gain {
             capture.insert("gainsay:gain_db".into(), json!(gain.0));
-            gain_known = true;
+            self.gain_known = true;
         }
-        captures.push(Value::Object(capture));
-        written.tunings += 1;
-        loop {
-            let count = source.read(&mut samples)?;
-            if count == 0 {
-                break;
+        self.captures.push(Value::Object(capture));
+        self.written.tunings += 1;
+        self.before = Some((
+            self.hash.clone(),
+            self.written.samples,
+            self.written.clipped,
+        ));
+        Ok(())
+    }
+
+    /// Adds samples to the tuning.
+    ///
+    /// # Errors
+    /// When the file can't be written.
+    pub fn samples(&mut self, samples: &[Sample]) -> Result<(), CaptureError> {
+        for samples in samples.chunks(BLOCK) {
+            let block = &mut self.block[..2 * samples.len()];
+            bytes::from_samples(samples, block);
+            self.written.samples += samples.len() as u64;
+            let clipped = samples.iter().filter(|x| beyond(x.re) || beyond(x.im));
+            self.written.clipped += clipped.count() as u64;
+            self.hash.update(&*block);
+            self.file
+                .write_all(block)
+                .map_err(|error| cannot_write(&self.partial_data, &error))?;
+        }
+        Ok(())
+    }
+
+    /// Drops the tuning begun last, which failed.
+    ///
+    /// # Errors
+    /// When the file can't be written.
+    pub fn drop_tuning(&mut self) -> Result<(), CaptureError> {
+        let Some((hash, samples, clipped)) = self.before.take() else {
+            return Ok(());
+        };
+        self.hash = hash;
+        self.written.samples = samples;
+        self.written.clipped = clipped;
+        self.written.tunings -= 1;
+        self.captures.pop();
+        let to = 2 * samples;
+        self.file
+            .seek(SeekFrom::Start(to))
+            .and_then(|_| self.file.get_ref().set_len(to))
+            .map_err(|error| cannot_write(&self.partial_data, &error))
+    }
+
+    /// Ends the recording: now it stands under its name.
+    ///
+    /// # Errors
+    /// When a file can't be written.
+    pub fn finish(self, about: &About, labels: &Labels) -> Result<Written, CaptureError> {
+        let Recorder {
+            partial_data,
+            partial_meta,
+            file,
+            hash,
+            captures,
+            written,
+            gain_known,
+            ..
+        } = self;
+        file.into_inner()
+            .map_err(std::io::IntoInnerError::into_error)
+            .and_then(|file| file.sync_all())
+            .map_err(|error| cannot_write(&partial_data, &error))?;
+        let digest: String = hash
+            .finalize()
+            .iter()
+            .map(|byte| format!("{byte:02x}"))
+            .collect();
+        let text = metadata(about, labels, captures, &digest, gain_known);
+        let mut file = create(&partial_meta.path)?;
+        serde_json::to_writer_pretty(&mut file, &text)
+            .map_err(std::io::Error::from)
+            .and_then(|()| file.write_all(b"\n"))
+            .and_then(|()| {
+                file.into_inner()
+                    .map_err(std::io::IntoInnerError::into_error)
+            })
+            .and_then(|file| file.sync_all())
+            .map_err(|error| cannot_write(&partial_meta, &error))?;
+        partial_data.rename(&written.data)?;
+        partial_meta.rename(&written.meta)?;
+        Ok(written)
+    }
+}
+
+fn cannot_write(partial: &Partial, error: &std::io::Error) -> CaptureError {
+    unwritable(&partial.path, &format!("can't be written: {error}"))
+}
+
+/// A source whose samples are recorded as they are read.
+pub struct Recorded<'r> {
+    /// Where they come from.
+    pub source: &'r mut dyn Source,
+    /// Where they are recorded.
+    pub recorder: &'r mut Recorder,
+}
+
+impl Source for Recorded<'_> {
+    fn about(&self) -> &About {
+        self.source.about()
+    }
+
+    fn next_tuning(&mut self) -> Result<Option<Tuning>, CaptureError> {
+        let tuning = self.source.next_tuning()?;
+        if let Some(tuning) = &tuning {
+            self.recorder.tuning(tuning)?;
+        }
+        Ok(tuning)
+    }
+
+    fn read(&mut self, into: &mut [Sample]) -> Result<usize, CaptureError> {
+        match self.source.read(into) {
+            Ok(count) => {
+                self.recorder.samples(&into[..count])?;
+                Ok(count)
             }
-            let block = &mut block[..2 * count];
-            bytes::from_samples(&samples[..count], block);
-            written.samples += count as u64;
-            written.clipped += samples[..count]
-                .iter()
-                .filter(|x| beyond(x.re) || beyond(x.im))
-                .count() as u64;
-            hash.update(&*block);
-            file.write_all(block).map_err(failed)?;
+            Err(error) => {
+                self.recorder.drop_tuning()?;
+                Err(error)
+            }
         }
     }
-    let file = file
-        .into_inner()
-        .map_err(|error| failed(error.into_error()))?;
-    file.sync_all().map_err(failed)?;
-
-    let digest: String = hash
-        .finalize()
-        .iter()
-        .map(|byte| format!("{byte:02x}"))
-        .collect();
-    let text = metadata(source, labels, captures, &digest, gain_known);
-    let failed = |error: std::io::Error| {
-        unwritable(&partial_meta.path, &format!("can't be written: {error}"))
-    };
-    let mut file = create(&partial_meta.path)?;
-    serde_json::to_writer_pretty(&mut file, &text).map_err(|error| failed(error.into()))?;
-    file.write_all(b"\n").map_err(failed)?;
-    file.into_inner()
-        .map_err(|error| failed(error.into_error()))?
-        .sync_all()
-        .map_err(failed)?;
-
-    partial_data.rename(&written.data)?;
-    partial_meta.rename(&written.meta)?;
-    Ok(written)
 }
 
 /// Beyond what the outermost bytes stand for, by more than rounding.
@@ -166,13 +290,12 @@ fn beyond(rail: f32) -> bool {
 }
 
 fn metadata(
-    source: &dyn Source,
+    about: &About,
     labels: &Labels,
     captures: Vec<Value>,
     digest: &str,
     gain_known: bool,
 ) -> Value {
-    let about = source.about();
     let mut global = Map::new();
     let mut extensions = Vec::new();
     global.insert("core:datatype".into(), json!("cu8"));

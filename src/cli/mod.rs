@@ -4,6 +4,7 @@ mod channels;
 mod compare;
 mod demo;
 mod input;
+mod live;
 mod log;
 mod output;
 mod progress;

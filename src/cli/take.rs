@@ -8,11 +8,14 @@ use gainsay::draw;
 use gainsay::logbook::transfer::{as_json, export_csv};
 use gainsay::logbook::{Logbook, LogbookError};
 use gainsay::reading::assemble::{Subject, assemble};
+use gainsay::reading::evaluate::evaluate;
 use gainsay::reading::linearity;
+use gainsay::reading::survey::Survey;
 use jiff::Timestamp;
 
 use super::Failure;
 use super::input::{self, ChannelArguments, LogArguments, RawArguments};
+use super::live::{self, LiveArguments, Wish};
 use super::output::{self, Format};
 use super::progress::Stop;
 use super::readings;
@@ -33,8 +36,9 @@ use super::readings;
 pub struct Arguments {
     /// Recording: SigMF (either file of it), a raw file of unsigned 8-bit I and Q, or - for standard input; or a scene
     /// (.toml) to be played, with its antenna and spot of these names.
+    /// Without it: live from the dongle.
     #[arg(long, value_name = "RECORDING")]
-    from: String,
+    from: Option<String>,
     /// What was connected.
     #[arg(long, value_name = "NAME")]
     antenna: String,
@@ -48,7 +52,10 @@ pub struct Arguments {
     channels: ChannelArguments,
     #[command(flatten)]
     raw: RawArguments,
-    /// How long to listen at each tuning of a scene, such as 20ms or 0.1s [default: 20ms]; a recording says it itself.
+    #[command(flatten)]
+    live: LiveArguments,
+    /// How long to listen at each tuning, live or of a scene, such as 20ms or 0.1s [default: 20ms]; a recording says it
+    /// itself.
     #[arg(long, value_name = "TIME", value_parser = input::seconds)]
     dwell: Option<f64>,
     /// Free text to keep with it.
@@ -83,7 +90,7 @@ const USUAL_DWELL_S: f64 = 0.02;
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let antenna = name("--antenna", &arguments.antenna)?;
     let spot = name("--spot", &arguments.spot)?;
-    if arguments.from == "-" && arguments.terminated.as_deref() == Some("-") {
+    if arguments.from.as_deref() == Some("-") && arguments.terminated.as_deref() == Some("-") {
         return Err(Failure::usage(
             "--from and --terminated can't both be standard input, which is read once: put one of them into a file",
         ));
@@ -125,13 +132,34 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         .as_deref()
         .map(|name| survey(name, None))
         .transpose()?;
-    let first = survey(&arguments.from, Some(&antenna))?;
+    let read = |survey: &Survey| {
+        let wanted = (wanted.channels(), &wanted.thresholds);
+        evaluate(survey, terminated.as_ref(), wanted.0, wanted.1, None).readings
+    };
+    let first = match &arguments.from {
+        Some(name) => survey(name, Some(&antenna))?,
+        None => live::take(
+            &Wish {
+                arguments: &arguments.live,
+                antenna: &antenna,
+                channels: wanted.channels(),
+                rate: arguments.raw.rate,
+                dwell_s: arguments.dwell.unwrap_or(USUAL_DWELL_S),
+                log: arguments.log.path().ok().as_deref(),
+                read: &read,
+            },
+            &stop,
+        )?,
+    };
     if let Some(terminated) = &terminated {
         terminated.serves(&first)?;
     }
-    let taken_at = arguments
-        .taken_at
-        .unwrap_or_else(|| input::time_of(&arguments.from, begins));
+    let taken_at = arguments.taken_at.unwrap_or_else(|| {
+        arguments
+            .from
+            .as_deref()
+            .map_or(begins, |name| input::time_of(name, begins))
+    });
     let subject = Subject {
         antenna: antenna.clone(),
         spot: spot.clone(),

@@ -6,6 +6,8 @@
 
 pub mod check;
 mod gain_plan;
+mod same;
 
 pub use check::check;
 pub use gain_plan::{HEADROOM, LOOK, Outcome, Planned, plan_gains};
+pub use same::same_in_channels;

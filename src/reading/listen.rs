@@ -61,6 +61,36 @@ pub struct HeardPilot {
     pub spectrum: PilotSpectrum,
 }
 
+impl Heard {
+    /// Adds what another pass heard in the same channel.
+    pub(super) fn join(&mut self, other: Heard) {
+        for pilot in other.pilots {
+            self.join_pilot(pilot);
+        }
+        match (&mut self.guard, other.guard) {
+            (Some(guard), Some(more)) => {
+                // Of one width and the same families, they always combine.
+                let _ = guard.combine(&more);
+            }
+            (None, more) => self.guard = more,
+            (Some(_), None) => {}
+        }
+    }
+
+    /// Adds a spectrum to those of the same tuning and gain.
+    fn join_pilot(&mut self, pilot: HeardPilot) {
+        let same = |heard: &&mut HeardPilot| {
+            heard.centre_hz == pilot.centre_hz && heard.gain == pilot.gain
+        };
+        // Spectra at one frequency differ only where the sample rate does, which it can't within a pass.
+        let joined = (self.pilots.iter_mut().find(same))
+            .is_some_and(|heard| heard.spectrum.combine(&pilot.spectrum).is_ok());
+        if !joined {
+            self.pilots.push(pilot);
+        }
+    }
+}
+
 impl HeardPilot {
     /// Power of a pilot over that of its neighbourhood, were it 6 MHz wide.
     pub(super) fn over_neighbours(pilot: &super::pilot::PilotPower) -> f64 {
@@ -204,6 +234,16 @@ impl<'c> Listener<'c> {
         }
     }
 
+    /// Drops what was heard in a tuning that failed.
+    pub fn forget(&mut self) {
+        self.tuned = None;
+        self.bands.clear();
+        for (_, mut ear) in self.pilots.drain(..) {
+            ear.probe.finish();
+            self.idle_pilots.push(ear);
+        }
+    }
+
     /// What was heard, channel by channel.
     pub fn heard(self) -> Vec<Heard> {
         self.targets
@@ -291,19 +331,11 @@ impl<'c> Target<'c> {
     }
 
     fn hear_pilot(&mut self, tuning: &Tuning, spectrum: PilotSpectrum) {
-        let same = |heard: &&mut HeardPilot| {
-            heard.centre_hz == tuning.centre.0 && heard.gain == tuning.gain
-        };
-        // Spectra at one frequency differ only where the sample rate does, which it can't within a pass.
-        let joined = (self.heard.pilots.iter_mut().find(same))
-            .is_some_and(|heard| heard.spectrum.combine(&spectrum).is_ok());
-        if !joined {
-            self.heard.pilots.push(HeardPilot {
-                centre_hz: tuning.centre.0,
-                gain: tuning.gain,
-                spectrum,
-            });
-        }
+        self.heard.join_pilot(HeardPilot {
+            centre_hz: tuning.centre.0,
+            gain: tuning.gain,
+            spectrum,
+        });
         let strong = |heard: &HeardPilot| {
             let pilot = heard.spectrum.find();
             pilot.is_some_and(|pilot| {
@@ -319,13 +351,11 @@ impl<'c> Target<'c> {
             return;
         }
         self.looked_at.push(centre_hz);
-        match &mut self.heard.guard {
-            Some(guard) => {
-                // Of one width and the same families, they always combine.
-                let _ = guard.combine(&evidence);
-            }
-            None => self.heard.guard = Some(evidence),
-        }
+        self.heard.join(Heard {
+            channel: self.heard.channel.clone(),
+            pilots: Vec::new(),
+            guard: Some(evidence),
+        });
         self.known = self
             .heard
             .guard

@@ -15,6 +15,7 @@ pub mod listen;
 mod noise;
 pub mod pilot;
 mod power;
+pub mod precision;
 pub mod shape;
 mod signals;
 pub mod spurs;

@@ -65,6 +65,8 @@ pub struct Survey {
     pub tunings: Vec<TuningSpectrum>,
     /// What was heard of pilots and guard intervals, channel by channel.
     pub heard: Vec<Heard>,
+    /// Tunings that failed, in the source's words; the others are good.
+    pub failed: Vec<String>,
 }
 
 impl Survey {
@@ -73,6 +75,8 @@ impl Survey {
     ///
     /// Tunings to the same frequency at the same gain are averaged together; so are those whose gain the source does not
     /// say.
+    ///
+    /// A tuning that fails by itself is left out, and named in [`Survey::failed`].
     ///
     /// # Errors
     /// What the source reports, and [`CaptureError`] where no tuning holds enough samples for a spectrum.
@@ -90,7 +94,17 @@ impl Survey {
         let mut dwells = Vec::new();
         let mut taken_at = None;
         let mut samples = 0;
-        while let Some(tuning) = source.next_tuning()? {
+        let mut failed = Vec::new();
+        while !stop() {
+            let tuning = match source.next_tuning() {
+                Ok(Some(tuning)) => tuning,
+                Ok(None) => break,
+                Err(error) if error.is_of_one_tuning() => {
+                    failed.push(error.to_string());
+                    continue;
+                }
+                Err(error) => return Err(error),
+            };
             let length = segment_length(rate_hz, tuning.samples);
             if welch.settings().length == length {
                 welch.reset();
@@ -100,10 +114,19 @@ impl Survey {
             listener.start(&tuning);
             let mut amplitude = AmplitudeStats::new(about.step);
             let before = samples;
+            let mut whole = true;
             while !stop() {
                 // Read right into the segment being filled, and counted before it is transformed.
                 let space = welch.space();
-                let count = source.read(space)?;
+                let count = match source.read(space) {
+                    Ok(count) => count,
+                    Err(error) if error.is_of_one_tuning() => {
+                        failed.push(error.to_string());
+                        whole = false;
+                        break;
+                    }
+                    Err(error) => return Err(error),
+                };
                 if count == 0 {
                     break;
                 }
@@ -116,6 +139,10 @@ impl Survey {
                     samples,
                 });
             }
+            if !whole {
+                listener.forget();
+                continue;
+            }
             listener.finish();
             taken_at = taken_at.or(tuning.taken_at);
             if let Some(found) =
@@ -123,9 +150,6 @@ impl Survey {
             {
                 dwells.push((samples - before) as f64 / rate_hz);
                 keep(&mut tunings, found);
-            }
-            if stop() {
-                break;
             }
         }
         if tunings.is_empty() {
@@ -147,7 +171,32 @@ impl Survey {
             dwell_s: dwells[dwells.len() / 2],
             tunings,
             heard: listener.heard(),
+            failed,
         })
+    }
+
+    /// Adds another pass over the same tunings with the same receiver: spectra are averaged, weighted by their length. The
+    /// time of the first pass stays.
+    pub fn join(&mut self, other: Survey) {
+        let rate_hz = self.about.sample_rate.0;
+        for tuning in other.tunings {
+            keep(&mut self.tunings, tuning);
+        }
+        let centres: Vec<f64> = self.tunings.iter().map(|tuning| tuning.centre_hz).collect();
+        for (tuning, stretch) in self.tunings.iter_mut().zip(stretches(&centres, rate_hz)) {
+            tuning.stretch = stretch;
+        }
+        for heard in other.heard {
+            match self
+                .heard
+                .iter_mut()
+                .find(|own| own.channel == heard.channel)
+            {
+                Some(own) => own.join(heard),
+                None => self.heard.push(heard),
+            }
+        }
+        self.failed.extend(other.failed);
     }
 }
 

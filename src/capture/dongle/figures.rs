@@ -22,6 +22,13 @@ pub struct DongleFigures {
     pub lost: Vec<Lost>,
 }
 
+impl DongleFigures {
+    /// Under which name a logbook keeps the figures of the dongle of this name.
+    pub fn key(name: &str) -> String {
+        format!("dongle {name}")
+    }
+}
+
 /// What comes after the driver's call to tune has returned. Counts are the largest of all trials.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Retuning {

@@ -1,0 +1,330 @@
+//! Samples live from a dongle.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use gainsay::channels::Channel;
+use gainsay::reading::Reading;
+use gainsay::reading::survey::Survey;
+use gainsay::units::Hertz;
+
+use super::Failure;
+
+/// How to take live.
+#[derive(Debug, Clone, Default, Args)]
+pub struct LiveArguments {
+    /// Dongle to take with: its serial number, or # and its place in the list of `gainsay dongle` [default: the only one].
+    #[arg(long, value_name = "SERIAL", conflicts_with = "from")]
+    pub dongle: Option<String>,
+    /// Gains of another take, so that a comparison is fair: its number in the logbook, or a JSON file with its `gains_db`
+    /// [default: looked for, the highest that leaves 6 dB before clipping].
+    #[arg(long, value_name = "TAKE|FILE", conflicts_with = "from")]
+    pub gains: Option<String>,
+    /// Keep the samples as a SigMF recording of this name.
+    #[arg(long, value_name = "FILE", conflicts_with = "from")]
+    pub keep_iq: Option<PathBuf>,
+    /// Repeat the pass until each channel's level is known with this standard error, such as 0.1dB, or can't be.
+    #[arg(long, value_name = "DB", value_parser = decibels, conflicts_with = "from")]
+    pub until: Option<f64>,
+}
+
+/// A number of decibels above zero, such as 0.1dB.
+fn decibels(text: &str) -> Result<f64, String> {
+    match text.trim_end_matches("dB").trim().parse::<f64>() {
+        Ok(value) if value > 0.0 && value.is_finite() => Ok(value),
+        _ => Err("write a number of decibels above zero, such as 0.1dB".to_owned()),
+    }
+}
+
+/// What is wanted of a live pass.
+#[cfg_attr(
+    not(feature = "dongle"),
+    expect(dead_code, reason = "read by live passes only")
+)]
+pub struct Wish<'w> {
+    pub arguments: &'w LiveArguments,
+    pub antenna: &'w str,
+    pub channels: &'w [Channel],
+    pub rate: Option<Hertz>,
+    pub dwell_s: f64,
+    /// The logbook, where there may be one: it knows what was measured of dongles, and the gains of takes.
+    pub log: Option<&'w Path>,
+    /// Reads the channels off what there is so far.
+    pub read: &'w dyn Fn(&Survey) -> Vec<Reading>,
+}
+
+#[cfg(not(feature = "dongle"))]
+pub fn take(_: &Wish, _: &super::progress::Stop) -> Result<Survey, Failure> {
+    Err(Failure::usage(
+        "this gainsay was built without the dongle, so it takes from recordings and scenes only: name one with --from; for \
+         live takes install librtlsdr's development files and build it with `cargo build --release --features dongle`",
+    ))
+}
+
+#[cfg(feature = "dongle")]
+pub use with_dongle::take;
+
+#[cfg(feature = "dongle")]
+mod with_dongle {
+    use std::fs;
+    use std::time::Duration;
+
+    use gainsay::capture::dongle::{
+        Choice, DongleFigures, LiveSource, Receiver, Setting, Settings,
+    };
+    use gainsay::capture::tuning::tile;
+    use gainsay::capture::writer::{IfThere, Labels, Recorded, Recorder};
+    use gainsay::channels::Channel;
+    use gainsay::live::{Outcome, Planned, plan_gains, same_in_channels};
+    use gainsay::logbook::Logbook;
+    use gainsay::reading::Reading;
+    use gainsay::reading::precision::{Outlook, precision};
+    use gainsay::reading::survey::Survey;
+    use gainsay::units::{Decibels, Hertz};
+
+    use super::super::output;
+    use super::super::progress::{Line, Stop};
+    use super::{Failure, Wish};
+
+    /// The sample rate where none is asked for, in samples a second.
+    const USUAL_RATE: u32 = 2_400_000;
+
+    /// Makes one pass, or as many as it takes.
+    pub fn take(wish: &Wish, stop: &Stop) -> Result<Survey, Failure> {
+        let choice: Choice = match &wish.arguments.dongle {
+            Some(name) => name.parse().unwrap_or_default(),
+            None => Choice::TheOnlyOne,
+        };
+        let rate = wish.rate.map_or(USUAL_RATE, |rate| rate.0.round() as u32);
+        let logbook = match wish.log {
+            Some(path) if path.exists() => Some(Logbook::open_existing(path)?),
+            _ => None,
+        };
+        let given = (wish.arguments.gains.as_deref())
+            .map(|name| gains(name, logbook.as_ref()))
+            .transpose()?;
+        let mut recorder = (wish.arguments.keep_iq.as_deref())
+            .map(|path| Recorder::create(path, IfThere::Refuse))
+            .transpose()?;
+        let mut receiver = Receiver::open(&choice, Settings::at_rate(rate))?;
+        let name = receiver.dongle().name();
+        if let Some(logbook) = &logbook {
+            know(&mut receiver, logbook)?;
+        }
+        let edges: Vec<(Hertz, Hertz)> = (wish.channels.iter())
+            .map(|channel| (channel.low, channel.high))
+            .collect();
+        let centres = tile(&edges, Hertz(f64::from(receiver.dongle().sample_rate)));
+        let plan = match given {
+            Some(given) => reuse(&centres, &given)?,
+            None => look(&mut receiver, &centres, wish.channels, stop)?,
+        };
+        let what = format!("dongle {name}");
+        let mut whole: Option<Survey> = None;
+        for passes in 1.. {
+            let mut source = LiveSource::new(
+                &mut receiver,
+                plan.clone(),
+                Duration::from_secs_f64(wish.dwell_s),
+            )?;
+            let mut line = Line::start(&what, Some(source.samples()));
+            let mut show = |progress| line.show(&what, progress);
+            let survey = match &mut recorder {
+                Some(recorder) => {
+                    let mut recorded = Recorded {
+                        source: &mut source,
+                        recorder,
+                    };
+                    Survey::run(&mut recorded, wish.channels, &|| stop.asked(), &mut show)
+                }
+                None => Survey::run(&mut source, wish.channels, &|| stop.asked(), &mut show),
+            };
+            drop(line);
+            let survey = match (survey, &whole) {
+                (Ok(survey), _) => survey,
+                // What the passes before measured is good.
+                (Err(error), Some(_)) => {
+                    output::remark(&format!(
+                        "pass {passes} failed ({error}): what was measured before it is kept"
+                    ));
+                    break;
+                }
+                (Err(error), None) => return Err(error.into()),
+            };
+            if stop.asked() {
+                match &whole {
+                    Some(_) => output::remark("stopped: the passes before this one are kept"),
+                    None => {
+                        return Err(Failure::Failed(format!(
+                            "{what}: stopped before the end of its first pass; nothing was kept of it"
+                        )));
+                    }
+                }
+                break;
+            }
+            for problem in &survey.failed {
+                output::remark(problem);
+            }
+            let joined = match whole.take() {
+                Some(mut whole) => {
+                    whole.join(survey);
+                    whole
+                }
+                None => survey,
+            };
+            let enough = (wish.arguments.until)
+                .is_none_or(|wanted_db| known(&(wish.read)(&joined), wanted_db, passes));
+            whole = Some(joined);
+            if enough {
+                break;
+            }
+        }
+        let survey = whole.ok_or_else(|| Failure::Failed(format!("{what}: no pass was made")))?;
+        if let Some(recorder) = recorder {
+            let labels = Labels {
+                antenna: Some(wish.antenna.to_owned()),
+                ..Labels::default()
+            };
+            let written = recorder.finish(&survey.about, &labels)?;
+            output::remark(&format!("samples kept in {}", written.meta.display()));
+        }
+        Ok(survey)
+    }
+
+    /// What was measured of this dongle before: how much to drop after tuning.
+    fn know(receiver: &mut Receiver, logbook: &Logbook) -> Result<(), Failure> {
+        let Some(text) = logbook.setting(&DongleFigures::key(&receiver.dongle().name()))? else {
+            return Ok(());
+        };
+        let figures: DongleFigures = serde_json::from_str(&text)?;
+        let rate_hz = f64::from(receiver.dongle().sample_rate);
+        let transfers = receiver.settings().transfers;
+        let fits = (figures.retuning).filter(|retuning| {
+            (retuning.sample_rate_hz - rate_hz).abs() < 1.0
+                && retuning.transfers == transfers.count
+                && retuning.transfer_bytes == transfers.bytes
+        });
+        if let Some(retuning) = fits {
+            receiver.set_discards(Some(retuning.stale_samples), retuning.settling_samples);
+        }
+        Ok(())
+    }
+
+    /// The gains that a take or a file names.
+    fn gains(name: &str, logbook: Option<&Logbook>) -> Result<Vec<(f64, f64)>, Failure> {
+        let none = || Failure::usage(format!("--gains {name}: it doesn't say its gains"));
+        if let Ok(number) = name.parse::<i64>() {
+            let take = logbook
+                .ok_or_else(|| {
+                    Failure::usage(format!(
+                        "--gains {name}: there is no logbook yet to look take {name} up in"
+                    ))
+                })?
+                .take(number)?;
+            return Some(take.settings.gains_db)
+                .filter(|gains| !gains.is_empty())
+                .ok_or_else(none);
+        }
+        let text = fs::read_to_string(name).map_err(|error| {
+            Failure::usage(format!(
+                "--gains {name}: no take's number, and no file that can be read: {error}"
+            ))
+        })?;
+        let json: serde_json::Value = serde_json::from_str(&text).map_err(|error| {
+            Failure::usage(format!("--gains {name}: {error}: give the JSON of a take"))
+        })?;
+        let list = [&json["gains_db"], &json["takes"][0]["gains_db"]]
+            .into_iter()
+            .find(|list| list.is_array());
+        let gains: Vec<(f64, f64)> = serde_json::from_value(list.cloned().unwrap_or_default())
+            .map_err(|_| {
+                Failure::usage(format!(
+                    "--gains {name}: there is no list gains_db in it: give the JSON of a take"
+                ))
+            })?;
+        Some(gains)
+            .filter(|gains| !gains.is_empty())
+            .ok_or_else(none)
+    }
+
+    fn reuse(centres: &[Hertz], given: &[(f64, f64)]) -> Result<Vec<Setting>, Failure> {
+        let gain = |centre: &Hertz| given.iter().find(|(hz, _)| (hz - centre.0).abs() < 1e3);
+        centres
+            .iter()
+            .map(|centre| {
+                let (_, gain_db) = gain(centre).ok_or_else(|| {
+                    Failure::usage(format!(
+                        "--gains: no gain is given for the tuning at {:.3} MHz: take the same channels as that take, or let \
+                         the gains be looked for",
+                        centre.mhz()
+                    ))
+                })?;
+                Ok(Setting {
+                    centre: *centre,
+                    gain: Decibels(*gain_db),
+                })
+            })
+            .collect()
+    }
+
+    /// Looks for the gains, with what is connected now.
+    fn look(
+        receiver: &mut Receiver,
+        centres: &[Hertz],
+        channels: &[Channel],
+        stop: &Stop,
+    ) -> Result<Vec<Setting>, Failure> {
+        let line = Line::start("looking for gains", Some(centres.len() as u64));
+        let planned = plan_gains(receiver, centres, &mut |done| {
+            line.advance("looking for gains", done as u64);
+            !stop.asked()
+        })?;
+        drop(line);
+        if planned.len() < centres.len() {
+            return Err(Failure::Failed(
+                "stopped while looking for gains; nothing was taken".into(),
+            ));
+        }
+        for Planned {
+            setting, outcome, ..
+        } in &planned
+        {
+            match outcome {
+                Outcome::Fits => {}
+                Outcome::TooStrong => output::remark(&format!(
+                    "{:.3} MHz: too strong even at the lowest gain: put an attenuator before the dongle",
+                    setting.centre.mhz()
+                )),
+                Outcome::Failed(error) => output::remark(&error.to_string()),
+            }
+        }
+        let settings: Vec<Setting> = planned.iter().map(|planned| planned.setting).collect();
+        Ok(same_in_channels(
+            settings,
+            channels,
+            f64::from(receiver.dongle().sample_rate),
+        ))
+    }
+
+    /// Whether every channel is known well enough, or will never be; says which will not.
+    fn known(readings: &[Reading], wanted_db: f64, passes: u64) -> bool {
+        let precisions = precision(readings, wanted_db, passes);
+        let ready = (precisions.iter()).all(|one| !matches!(one.outlook, Outlook::Passes(_)));
+        if ready {
+            for one in &precisions {
+                let why = match (one.outlook, one.standard_error_db) {
+                    (Outlook::Never, Some(error_db)) => format!(
+                        "can't be known to {wanted_db} dB: it stands at {error_db:.2} dB after {passes} pass(es), and no \
+                         sensible number more would do"
+                    ),
+                    (Outlook::NotFound, _) => {
+                        "nothing was found whose level could be known".to_owned()
+                    }
+                    _ => continue,
+                };
+                output::remark(&format!("channel {}: {why}", one.channel));
+            }
+        }
+        ready
+    }
+}
