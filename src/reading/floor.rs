@@ -7,6 +7,7 @@
 //! across a channel's edge, where a signal would dip. Otherwise the lowest slice is an upper bound of the noise and no
 //! more.
 
+use super::noise::Levelling;
 use super::survey::Survey;
 use crate::spectrum::flat::FlatField;
 use crate::spectrum::stitch::{Stretch, integrate};
@@ -50,8 +51,13 @@ struct Slice {
     vacant: bool,
 }
 
-/// Finds the floor; `edges_hz` are the channels' edges. `None` where there is no slice at all.
-pub(super) fn find(survey: &Survey, flat: &FlatField, edges_hz: &[f64]) -> Option<Floor> {
+/// Finds the floor, at the common gain; `edges_hz` are the channels' edges. `None` where there is no slice at all.
+pub(super) fn find(
+    survey: &Survey,
+    flat: &FlatField,
+    levelling: Levelling,
+    edges_hz: &[f64],
+) -> Option<Floor> {
     let rate_hz = survey.about.sample_rate.0;
     let mut slices = Vec::new();
     let mut averages = f64::INFINITY;
@@ -70,12 +76,14 @@ pub(super) fn find(survey: &Survey, flat: &FlatField, edges_hz: &[f64]) -> Optio
             slices.push(Slice {
                 tuning,
                 low_hz,
-                density: power / SLICE_HZ,
+                density: levelling.levelled(power / SLICE_HZ, found),
                 vacant: false,
             });
         }
         averages = averages.min(SLICE_HZ * found.samples as f64 / rate_hz);
     }
+    // Where rounding is all there is, taking it off leaves nothing to go by.
+    slices.retain(|slice| slice.density > 0.0);
     if slices.is_empty() {
         return None;
     }

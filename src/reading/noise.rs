@@ -6,6 +6,7 @@ use super::survey::{Survey, TuningSpectrum};
 use super::{Estimate, NoiseSource};
 use crate::channels::Channel;
 use crate::spectrum::flat::FlatField;
+use crate::units::db_to_ratio;
 
 /// Relative standard uncertainty, type B, of the noise of a terminated take as the noise of another: the receiver's gain
 /// drifts between the two. 0.05 dB is common practice, no source; it lets a vacant channel stay vacant through a drift of
@@ -19,6 +20,57 @@ const ELSEWHERE_TYPE_B: f64 = 0.05;
 /// The same where the noise was estimated from vacant stretches: 0.2 dB. Common practice, no source.
 const ESTIMATED_TYPE_B: f64 = 0.05;
 
+/// The same where, besides, gains differ: the noise is taken to rise and fall with the gain, but a receiver's noise figure
+/// changes with it. 0.5 dB, common practice, no source.
+const OTHER_GAIN_TYPE_B: f64 = 0.12;
+
+/// Brings noise densities of tunings at different gains to one: the receiver's own noise goes with the gain, what rounding
+/// adds does not. Where all gains are the same, or one is not known, nothing changes.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Levelling {
+    /// What rounding adds to a density; 0 where nothing is to be levelled.
+    rounding: f64,
+    /// The gain to which all is brought, in dB; `None` where nothing is to be levelled.
+    to_db: Option<f64>,
+}
+
+impl Levelling {
+    /// For these tunings of one receiver.
+    pub fn of<'t>(tunings: impl Iterator<Item = &'t TuningSpectrum>, rounding: f64) -> Self {
+        let gains: Option<Vec<f64>> = tunings.map(|tuning| tuning.gain_db).collect();
+        let gains = gains.unwrap_or_default();
+        let highest = gains.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let differ = gains
+            .iter()
+            .any(|gain| (highest - gain).abs() >= SAME_GAIN_DB);
+        Levelling {
+            rounding: if differ { rounding } else { 0.0 },
+            to_db: differ.then_some(highest),
+        }
+    }
+
+    /// Ratio of the gain to which all is brought to a tuning's.
+    fn ratio(self, tuning: &TuningSpectrum) -> f64 {
+        match (self.to_db, tuning.gain_db) {
+            (Some(to_db), Some(gain_db)) => db_to_ratio(to_db - gain_db),
+            _ => 1.0,
+        }
+    }
+
+    /// A tuning's density as it would be at the common gain, rounding apart.
+    pub fn levelled(self, density: f64, tuning: &TuningSpectrum) -> f64 {
+        (density - self.rounding) * self.ratio(tuning)
+    }
+
+    /// A density at the common gain as it would be at the tuning's.
+    fn back(self, density: f64, tuning: &TuningSpectrum) -> f64 {
+        density / self.ratio(tuning) + self.rounding
+    }
+}
+
+/// Gains that differ by less are the same, in dB.
+const SAME_GAIN_DB: f64 = 0.05;
+
 /// Where noise figures come from.
 pub(super) struct Noise<'s> {
     pub flat: FlatField,
@@ -26,6 +78,7 @@ pub(super) struct Noise<'s> {
     /// Mean density of the terminated take over all its tunings, with its relative standard error.
     elsewhere: Option<(f64, f64)>,
     floor: Option<Floor>,
+    levelling: Levelling,
 }
 
 impl<'s> Noise<'s> {
@@ -38,6 +91,8 @@ impl<'s> Noise<'s> {
                 .collect();
             let flat = FlatField::from_flat_noise(&spectra, rounding_density(terminated))
                 .unwrap_or(FlatField::none());
+            let tunings = terminated.tunings.iter().chain(&survey.tunings);
+            let levelling = Levelling::of(tunings, rounding_density(terminated));
             let whole: Vec<Estimate> = terminated
                 .tunings
                 .iter()
@@ -53,8 +108,8 @@ impl<'s> Noise<'s> {
                     );
                     let width = tuning.stretch.width_hz();
                     Estimate {
-                        value: sum.value / width,
-                        standard_error: sum.standard_error / width,
+                        value: levelling.levelled(sum.value / width, tuning),
+                        standard_error: sum.standard_error / width * levelling.ratio(tuning),
                         ..sum
                     }
                 })
@@ -71,13 +126,15 @@ impl<'s> Noise<'s> {
                 terminated: Some(terminated),
                 elsewhere: Some((mean, error / mean)),
                 floor: None,
+                levelling,
             };
         }
         let edges: Vec<f64> = channels
             .iter()
             .flat_map(|channel| [channel.low.0, channel.high.0])
             .collect();
-        let first = floor::find(survey, &FlatField::none(), &edges);
+        let levelling = Levelling::of(survey.tunings.iter(), rounding_density(survey));
+        let first = floor::find(survey, &FlatField::none(), levelling, &edges);
         // Vacant tunings show the passband as a terminator would; with it the floor is looked for once more.
         let flat = first
             .as_ref()
@@ -90,12 +147,13 @@ impl<'s> Noise<'s> {
                 FlatField::from_flat_noise(&spectra, rounding_density(survey))
             })
             .unwrap_or(FlatField::none());
-        let floor = floor::find(survey, &flat, &edges);
+        let floor = floor::find(survey, &flat, levelling, &edges);
         Noise {
             flat,
             terminated: None,
             elsewhere: None,
             floor,
+            levelling,
         }
     }
 
@@ -105,11 +163,20 @@ impl<'s> Noise<'s> {
         pieces: &[Piece],
         rate_hz: f64,
     ) -> Option<(Estimate, f64, NoiseSource)> {
-        let width: f64 = pieces.iter().map(|piece| piece.stretch.width_hz()).sum();
-        let spread = |density: f64, relative: f64| Estimate {
-            value: density * width,
-            standard_error: density * width * relative,
-            degrees_of_freedom: f64::INFINITY,
+        let spread = |density: f64, relative: f64| {
+            let noise = pieces
+                .iter()
+                .map(|piece| self.levelling.back(density, piece.tuning) * piece.stretch.width_hz());
+            let value: f64 = noise.sum();
+            Estimate {
+                value,
+                standard_error: value * relative,
+                degrees_of_freedom: f64::INFINITY,
+            }
+        };
+        let other_gain = match self.levelling.to_db {
+            Some(_) => OTHER_GAIN_TYPE_B,
+            None => 0.0,
         };
         if let Some(terminated) = self.terminated {
             let same: Option<Vec<Piece>> = pieces
@@ -135,7 +202,7 @@ impl<'s> Noise<'s> {
                 .map(|(density, relative)| spread(density, relative))?;
             return Some((
                 noise,
-                noise.value * ELSEWHERE_TYPE_B,
+                noise.value * ELSEWHERE_TYPE_B.hypot(other_gain),
                 NoiseSource::TerminatedElsewhere,
             ));
         }
@@ -144,7 +211,7 @@ impl<'s> Noise<'s> {
         Some(if floor.assured {
             (
                 noise,
-                noise.value * ESTIMATED_TYPE_B,
+                noise.value * ESTIMATED_TYPE_B.hypot(other_gain),
                 NoiseSource::VacantChannels,
             )
         } else {
@@ -166,7 +233,7 @@ fn same_tuning<'s>(
 ) -> Option<&'s TuningSpectrum> {
     terminated.tunings.iter().find(|other| {
         let same_gain = match (other.gain_db, tuning.gain_db) {
-            (Some(a), Some(b)) => (a - b).abs() < 0.05,
+            (Some(a), Some(b)) => (a - b).abs() < SAME_GAIN_DB,
             _ => true,
         };
         (other.centre_hz - tuning.centre_hz).abs() < rate_hz * 1e-4 && same_gain
