@@ -1,5 +1,6 @@
 //! The dongle through its driver's interface, with the stand-in for librtlsdr (`tests/stand-in/`) in the driver's place.
 
+mod checking;
 mod child;
 mod faults;
 mod finding;

@@ -199,7 +199,12 @@ impl<'s> Control<'s> {
         let mut tuned = retuned.is_some();
         let (id, centre_hz) = (order.id, order.centre_hz);
         let mut buffer = order.buffer;
-        for _ in 0..ATTEMPTS {
+        // What follows later is no longer what came after tuning.
+        let attempts = match order.begin {
+            Begin::Good => ATTEMPTS,
+            Begin::Tuned => 1,
+        };
+        for _ in 0..attempts {
             match self.fill(Window::new(from, tuned, buffer), id) {
                 Ok((bytes, taken_at)) => {
                     return Ok(Capture {
@@ -222,7 +227,7 @@ impl<'s> Control<'s> {
         Err(DongleError::SamplesLost {
             dongle: self.listed.name(),
             centre: Hertz(f64::from(centre_hz)),
-            attempts: ATTEMPTS,
+            attempts,
         })
     }
 

@@ -26,8 +26,9 @@ const RECENT: usize = 32;
 /// A transfer that comes later than others by this, or by half its own length, may follow on lost samples: 150 µs, which
 /// waking a thread seldom takes.
 const LATE_NS: f64 = 150e3;
-/// Time over which the least lateness is taken, at least: 100 ms; at most twice that.
-const PERIOD_NS: u64 = 100_000_000;
+/// Time over which the least lateness is taken, at least: 12 ms; at most twice that. Long enough that a transfer in it came in
+/// time, short enough that what was lost before doesn't count as waiting.
+const PERIOD_NS: u64 = 12_000_000;
 /// How much clocks may differ: 200 millionths.
 const CLOCKS_DIFFER: f64 = 2e-4;
 

@@ -139,7 +139,7 @@ pub struct Setting {
 pub enum Begin {
     /// From where they are good.
     Good,
-    /// From the moment at which the driver's call returned: stale ones and all, to see how many there are.
+    /// From the moment at which the driver's call returned: stale ones and all, to see how many there are. Tried once.
     Tuned,
 }
 
@@ -290,7 +290,7 @@ impl Receiver {
         self.next()
     }
 
-    /// By how many seconds transfers come later than the sample rate says, at the least over the last 100 to 200 ms,
+    /// By how many seconds transfers come later than the sample rate says, at the least over the last 12 to 24 ms,
     /// counted from some moment; `None` before there are any. It grows by the length of what is lost.
     pub fn lateness_s(&self) -> Option<f64> {
         let lateness_ns = self.shared.told.least_lateness_ns()?;

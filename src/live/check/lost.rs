@@ -12,10 +12,10 @@ use crate::capture::dongle::{Choice, DongleError, Lost, Receiver, Settings};
 
 /// Share by which the clocks may differ.
 const CLOCKS_DIFFER: f64 = 2e-4;
-/// How long to wait before the least lateness is a good one; it is taken over 100 to 200 ms.
-const SETTLES: Duration = Duration::from_millis(300);
-/// How often to ask whether to go on.
-const LOOK: Duration = Duration::from_millis(50);
+/// Over how long the least lateness is sought, at the beginning and at the end.
+const SOUGHT: Duration = Duration::from_millis(300);
+/// How often to look, and to ask whether to go on.
+const LOOK: Duration = Duration::from_millis(10);
 
 /// Counts at each rate; fewer where `go_on` says no.
 pub(super) fn at_rates(
@@ -58,25 +58,27 @@ pub(super) fn at_rates(
 }
 
 fn watch(receiver: &Receiver, watched: Duration, go_on: &mut dyn FnMut() -> bool) -> Option<Lost> {
-    let mut pause = |length: Duration| {
+    let mut least = |length: Duration| {
         let until = Instant::now() + length;
+        let mut least_s = f64::INFINITY;
         while Instant::now() < until {
             if !go_on() {
                 return None;
             }
             std::thread::sleep(LOOK);
+            least_s = least_s.min(receiver.lateness_s().unwrap_or(f64::INFINITY));
         }
-        receiver.lateness_s()
+        Some(least_s)
     };
-    let first = pause(SETTLES)?;
+    let first_s = least(SOUGHT)?;
     let begun = Instant::now();
-    let last = pause(watched)?;
+    least(watched.saturating_sub(SOUGHT))?;
+    let last_s = least(SOUGHT)?;
     let watched_s = begun.elapsed().as_secs_f64();
     let rate_hz = f64::from(receiver.dongle().sample_rate);
     let transfer_s = receiver.settings().transfers.samples() as f64 / rate_hz;
     let resolution = CLOCKS_DIFFER.max(transfer_s / watched_s);
-    let missing_s = last - first;
-    let share = missing_s / watched_s;
+    let share = (last_s - first_s) / watched_s;
     Some(Lost {
         sample_rate_hz: rate_hz,
         watched_s,

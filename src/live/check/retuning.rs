@@ -3,7 +3,8 @@
 //! Method: the dongle is tuned to and fro between two tunings that differ clearly in the power of some band, and all that
 //! comes after the driver's call has returned is captured. *Stale* is what is like the tuning left; its end is that of the last
 //! block like it. *Settling* is what comes between that and the first block from which on all, for
-//! [`STEADY`], are like the tuning gone to. The largest counts of all trials are kept. What is seen is the level, not the phase;
+//! [`STEADY`], are like the tuning gone to. The largest counts of all trials are kept; trials in which this computer was
+//! busy, so that more was waiting than the transfer being filled, or in which samples were lost, are made again. What is seen is the level, not the phase;
 //! blocks are 512 samples long and 128 apart, which is the resolution.
 //!
 //! Where no two tunings differ enough, as with a terminator, stale samples alone are counted, by changing the gain.
@@ -15,8 +16,12 @@ use super::{CheckProgress, GLANCE, Glanced, Step, samples_in};
 use crate::capture::dongle::{Begin, DongleError, Receiver, Retuning, Setting};
 use crate::statistics::median;
 
-/// How often to tune in either direction.
-const TRIALS: usize = 20;
+/// Trials wanted, in both directions together.
+const TRIALS: usize = 40;
+/// Trials at most.
+const MOST_TRIALS: usize = 120;
+/// Transfers that may have been waiting in a trial: the one being filled, and a margin.
+const WAITING: f64 = 1.5;
 /// How long to listen after each, beyond what transfers can hold.
 const LISTEN: Duration = Duration::from_millis(40);
 /// How long the new tuning must last to be taken for settled.
@@ -56,46 +61,51 @@ pub(super) fn measure(
     let transfers = receiver.settings().transfers;
     let samples = samples_in(receiver, LISTEN) + transfers.in_flight() as usize;
     let mut analyser = Analyser::new();
-    let mut trials: [Vec<(Vec<Bands>, f64)>; 2] = Default::default();
+    let mut trials: [Vec<Vec<Bands>>; 2] = Default::default();
     let mut calls_s = Vec::new();
     // From a known place.
     receiver.capture(pair.settings[1], Begin::Good, BLOCK)?;
-    for trial in 0..2 * TRIALS {
+    for trial in 0..MOST_TRIALS {
+        let done = trials.iter().map(Vec::len).sum();
         let progress = CheckProgress {
             step: Step::Retuning,
-            done: trial,
-            of: 2 * TRIALS,
+            done,
+            of: TRIALS,
         };
+        if done == TRIALS {
+            break;
+        }
         if !go_on(progress) {
             return Ok(None);
         }
         let to = trial % 2;
-        let capture = receiver.capture(pair.settings[to], Begin::Tuned, samples)?;
-        calls_s.extend(capture.call.map(|call| call.as_secs_f64()));
-        let waiting = capture.waiting.unwrap_or(0.0);
-        trials[to].push((analyser.blocks(&capture.samples()), waiting));
+        match receiver.capture(pair.settings[to], Begin::Tuned, samples) {
+            Ok(capture) => {
+                calls_s.extend(capture.call.map(|call| call.as_secs_f64()));
+                let most_waiting = WAITING * transfers.samples() as f64;
+                if capture
+                    .waiting
+                    .is_some_and(|waiting| waiting <= most_waiting)
+                {
+                    trials[to].push(analyser.blocks(&capture.samples()));
+                }
+            }
+            Err(error) if error.ends_it() => return Err(error),
+            Err(_) => {}
+        }
     }
     let steady: Option<Vec<Bands>> = trials.iter().map(|trials| last_of(trials)).collect();
     let Some(steady) = steady else {
         return Ok(None);
     };
     let run = samples_in(receiver, STEADY) / HOP;
-    let transfer = transfers.samples();
-    let mut changes = Vec::new();
-    for (to, trials) in trials.iter().enumerate() {
-        for (blocks, waiting) in trials {
-            let Some(change) = change(blocks, &steady[1 - to], &steady[to], run) else {
-                continue;
-            };
-            // More than a transfer waits only where this computer was busy, and is allowed for when it is seen again.
-            let busy = (waiting - transfer as f64).max(0.0) as usize;
-            changes.push(Change {
-                stale: change.stale.saturating_sub(busy),
-                settled: change.settled.saturating_sub(busy),
-            });
-        }
-    }
-    if (changes.len() as f64) < CLEAR * (2 * TRIALS) as f64 {
+    let changes: Vec<Change> = trials
+        .iter()
+        .enumerate()
+        .flat_map(|(to, trials)| trials.iter().map(move |blocks| (to, blocks)))
+        .filter_map(|(to, blocks)| change(blocks, &steady[1 - to], &steady[to], run))
+        .collect();
+    if (changes.len() as f64) < CLEAR * TRIALS as f64 {
         return Ok(None);
     }
     let largest = |of: fn(&Change) -> usize| changes.iter().map(of).max().unwrap_or(0) as u64;
@@ -184,11 +194,11 @@ fn most_unlike(looked: &[Looked]) -> Option<[Setting; 2]> {
 }
 
 /// What a tuning is like in the end: the mean over the last quarter of its trials' blocks.
-fn last_of(trials: &[(Vec<Bands>, f64)]) -> Option<Bands> {
+fn last_of(trials: &[Vec<Bands>]) -> Option<Bands> {
     Bands::mean(
         trials
             .iter()
-            .flat_map(|(blocks, _)| &blocks[blocks.len() - blocks.len() / 4..]),
+            .flat_map(|blocks| &blocks[blocks.len() - blocks.len() / 4..]),
     )
 }
 
