@@ -224,7 +224,7 @@ pub(super) struct Reader {
 }
 
 /// How many texts a [`Reader`] remembers: few enough to be looked through one by one.
-const REMEMBERED: usize = 16;
+const REMEMBERED: usize = 32;
 
 impl Reader {
     pub(super) fn read(&mut self, row: &Row<'_>) -> rusqlite::Result<Reading> {
