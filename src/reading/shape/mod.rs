@@ -126,8 +126,12 @@ fn describe(groups: &[Group], step_hz: f64, width_hz: f64) -> Shape {
     // The channel being fixed, a sample variance has the variance (4σ²c² + 2c⁴)/n, c² that of a point by itself.
     let variance_error =
         ((4.0 * sigma_sp_db.powi(2) * own_variance + 2.0 * own_variance.powi(2)) / n).sqrt();
-    let sigma_sp_standard_error_db =
-        variance_error / (2.0 * sigma_sp_db).max(variance_error.sqrt());
+    let scale = (2.0 * sigma_sp_db).max(variance_error.sqrt());
+    let sigma_sp_standard_error_db = if scale > 0.0 {
+        variance_error / scale
+    } else {
+        0.0
+    };
     let median_db = median(levels.clone());
     let (deepest, notch_db) = levels
         .iter()
