@@ -2,25 +2,28 @@
 //!
 //! # Which of the two
 //!
-//! Power is limited by the noise that is subtracted from it: at a C/N of −12 dB, 1 % of noise is 16 % of signal. The pilot
-//! of the same channel stands 22 dB above the noise in its own few hundred hertz, but it is one frequency, and fades by
-//! itself. So the two are compared by the standard uncertainty that is *foreseen* for the difference: from their errors
-//! and the level at which the pilot says that the channel is, never by which of them gives the larger difference. Taking
-//! that level from the power instead would make the choice hang on the power's own errors: it would be believed where
-//! chance had lifted it. Whether levels are strong, as statistics go, doesn't decide here: without a terminated take a
-//! power may be fifteen standard errors above zero and still rest on a noise that nobody measured. The noise's type B
-//! part counts in full for each antenna, though one terminated take served both: the receiver drifts between that and
-//! each of theirs.
+//! Power is limited by the noise that is subtracted from it: at a C/N of −12 dB, 1 % of noise is 16 % of signal.
+//! The pilot of the same channel stands 22 dB above the noise in its own few hundred hertz, but it is one
+//! frequency, and fades by itself. So the two are compared by the standard uncertainty that is *foreseen* for the
+//! difference: from their errors and the level at which the pilot says that the channel is, never by which of them
+//! gives the larger difference. Taking that level from the power instead would make the choice hang on the power's
+//! own errors: it would be believed where chance had lifted it. For the same reason it is the mean of both
+//! antennas' levels, and a difference of up to 6 dB between them is taken for none: power would otherwise be given
+//! up just where fading made the weaker antenna's pilot seem weaker still (measured: 1.6 dB too much in the mean,
+//! at the C/N at which both methods are as good). Whether levels are strong, as statistics go, doesn't decide here:
+//! without a terminated take a power may be fifteen standard errors above zero and still rest on a noise that
+//! nobody measured. The noise's type B part counts in full for each antenna, though one terminated take served
+//! both: the receiver drifts between that and each of theirs.
 //!
 //! A pilot that the channel's own power contradicts is not used: it is in a notch, or something else stands on it. Both
 //! must fail to meet within three standard uncertainties each, so that this is no second choice by outcome.
 //!
 //! # How far it stands for the channel
 //!
-//! [`Options::selective_fading_db`](super::Options::selective_fading_db) is assumed. Channels that are well known by power and
-//! by pilot show what it is at this spot with these antennas: the pilots' difference less the powers', which should be
-//! nothing. With at least [`ENOUGH`] of them their rms counts where it is larger than the assumption. It is not believed
-//! where it is smaller: weaker stations come by worse paths.
+//! [`Options::selective_fading_db`](super::Options::selective_fading_db) is assumed. Channels that are well known
+//! by power and by pilot show what it is at this spot with these antennas: the pilots' difference less the powers',
+//! which should be nothing. With at least [`ENOUGH`] of them their rms counts where it is larger than the
+//! assumption. It is not believed where it is smaller: weaker stations come by worse paths.
 //!
 //! With linear powers it can't stand beside the other rows as if it were small: 1 dB is a quarter of a level, and to first
 //! order it makes an interval of ±2 dB one of ±2.7 dB, and one of ±4.4 dB open. There the hypothesis is tested at the most
@@ -40,6 +43,8 @@ const ENOUGH: usize = 5;
 const WELL_KNOWN: f64 = 0.05;
 /// Pilot and power contradict each other where they don't meet within so many standard uncertainties of each.
 const APART: f64 = 3.0;
+/// Antennas whose pilots differ by less than this, 6 dB, are taken for equally strong when methods are compared.
+const ALIKE: f64 = 4.0;
 /// Fadings are tried up to so many standard uncertainties, in so many steps on either side.
 const FARTHEST: f64 = 6.0;
 const STEPS: i32 = 12;
@@ -162,21 +167,32 @@ pub(super) fn well_known(design: &Design) -> bool {
 
 /// Whether the difference is foreseen to be better known by pilot than by power.
 pub(super) fn tells_more(power: &Design, pilot: &Design, selective: SelectiveFading) -> bool {
-    let [a, b] = [Antenna::A, Antenna::B].map(|x| pilot.mean(x, |level| level.signal));
-    let ratio = if a > 0.0 && b > 0.0 { a / b } else { 1.0 };
-    let size = a.abs().max(ratio * b.abs()).max(f64::MIN_POSITIVE);
-    let of = |design: &Design, over_pilot: [f64; 2]| {
-        let relative =
-            |antenna, factor: f64, over: f64| error(design, antenna) * factor / (over * size);
-        10.0 / LN_10
-            * relative(Antenna::A, 1.0, over_pilot[0]).hypot(relative(
-                Antenna::B,
-                ratio,
-                over_pilot[1],
-            ))
+    let expected = expected_pilots(pilot);
+    let foreseen_db = |design: &Design, over_pilot: fn(&Design, Antenna) -> f64| {
+        let relative = |(antenna, level): (Antenna, f64)| {
+            error(design, antenna) / (over_pilot(design, antenna) * level)
+        };
+        let [a, b] = expected.map(relative);
+        10.0 / LN_10 * a.hypot(b)
     };
-    let whole = [Antenna::A, Antenna::B].map(|x| channel_over_pilot(power, x));
-    of(pilot, [1.0, 1.0]).hypot(selective.db) < of(power, whole)
+    let by_pilot_db = foreseen_db(pilot, |_, _| 1.0).hypot(selective.db);
+    by_pilot_db < foreseen_db(power, channel_over_pilot)
+}
+
+/// The pilots' levels at which methods are compared: their geometric mean, and of their ratio only what exceeds
+/// [`ALIKE`]. Where one is not above zero, the other's for both.
+fn expected_pilots(pilot: &Design) -> [(Antenna, f64); 2] {
+    let [a, b] = [Antenna::A, Antenna::B].map(|x| pilot.mean(x, |level| level.signal));
+    let (a, b) = if a > 0.0 && b > 0.0 {
+        let ratio = a / b;
+        let beyond = (ratio / ratio.clamp(1.0 / ALIKE, ALIKE)).sqrt();
+        let mean = (a * b).sqrt();
+        (mean * beyond, mean / beyond)
+    } else {
+        let larger = a.max(b).max(f64::MIN_POSITIVE);
+        (larger, larger)
+    };
+    [(Antenna::A, a), (Antenna::B, b)]
 }
 
 /// Whether power and pilot surely don't belong together, with either antenna.
