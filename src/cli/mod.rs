@@ -3,6 +3,7 @@
 mod channels;
 mod compare;
 mod demo;
+mod dongle;
 mod input;
 mod log;
 mod output;
@@ -36,6 +37,7 @@ enum Command {
     Take(take::Arguments),
     Compare(compare::Arguments),
     Channels(channels::Arguments),
+    Dongle(dongle::Arguments),
     Log(log::Arguments),
 }
 
@@ -77,6 +79,7 @@ pub fn run() -> ExitCode {
         Command::Take(arguments) => take::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Channels(arguments) => channels::run(&arguments),
+        Command::Dongle(arguments) => dongle::run(&arguments),
         Command::Log(arguments) => log::run(&arguments),
     };
     match result {
