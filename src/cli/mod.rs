@@ -3,6 +3,7 @@
 mod channels;
 mod compare;
 mod demo;
+mod dongle;
 mod input;
 mod live;
 mod log;
@@ -38,6 +39,7 @@ enum Command {
     Take(take::Arguments),
     Compare(compare::Arguments),
     Channels(channels::Arguments),
+    Dongle(dongle::Arguments),
     Log(log::Arguments),
 }
 
@@ -79,6 +81,7 @@ pub fn run() -> ExitCode {
         Command::Take(arguments) => take::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Channels(arguments) => channels::run(&arguments),
+        Command::Dongle(arguments) => dongle::run(&arguments),
         Command::Log(arguments) => log::run(&arguments),
     };
     match result {

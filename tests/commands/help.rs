@@ -2,11 +2,13 @@
 
 use crate::program::Place;
 
-const COMMANDS: [&[&str]; 12] = [
+const COMMANDS: [&[&str]; 14] = [
     &["demo"],
     &["take"],
     &["compare"],
     &["channels"],
+    &["dongle"],
+    &["dongle", "check"],
     &["log"],
     &["log", "show"],
     &["log", "export"],

@@ -11,9 +11,14 @@ use super::child::{child, orders, say};
 use super::stand_in_support::StandIn;
 
 #[derive(Debug, Clone, Serialize, Deserialize)]
-struct Check {
-    channels: String,
-    rates: Vec<u32>,
+pub struct Check {
+    pub channels: String,
+    pub rates: Vec<u32>,
+}
+
+/// Has a child check the dongle.
+pub fn figures(check: &Check, stand_in: &StandIn) -> DongleFigures {
+    child("checking::checks_a_dongle", check, stand_in)
 }
 
 #[test]
@@ -48,7 +53,7 @@ fn a_check_finds_what_is_true_of_the_dongle() {
         channels: "14-25".into(),
         rates: vec![1_024_000, 500_000],
     };
-    let figures: DongleFigures = child("checking::checks_a_dongle", &orders, &stand_in);
+    let figures = figures(&orders, &stand_in);
     assert_eq!(
         (figures.serial.as_str(), figures.tuner.as_str()),
         ("X", "R820T")

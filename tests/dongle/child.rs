@@ -113,9 +113,9 @@ impl Pass {
     }
 
     pub fn choice(&self) -> Choice {
-        self.choice.as_ref().map_or(Choice::TheOnlyOne, |words| {
-            words.parse().expect("never fails")
-        })
+        self.choice
+            .as_deref()
+            .map_or(Choice::TheOnlyOne, Choice::in_words)
     }
 }
 

@@ -5,11 +5,13 @@
 
 use std::fs;
 
+use super::checking::{Check, figures};
 use super::child::{Came, Pass, passes};
 use super::stand_in_support::StandIn;
 
-const WITH: f64 = 500.0;
-const WITHOUT: f64 = 600.0;
+/// First tunings of the channels 19 and 35.
+const WITH: f64 = 501.0;
+const WITHOUT: f64 = 597.0;
 
 /// Level of the carrier, in dBFS; noise is 44 dB below.
 const CARRIER_DBFS: f64 = -10.0;
@@ -39,13 +41,17 @@ fn is_pure(came: &Came) -> bool {
     }
 }
 
-fn tunings(pace: &str, device: &str, pass: &Pass) -> Vec<Came> {
+fn with_scene(pace: &str, device: &str) -> StandIn {
     let stand_in = StandIn::new("");
     fs::write(stand_in.path("scene.toml"), SCENE).expect("a file");
     stand_in.plug(&format!(
         "pace = {pace}\nscene = 'scene.toml'\n[[device]]\n{device}"
     ));
-    let passed = passes(pass, &stand_in);
+    stand_in
+}
+
+fn tunings(pace: &str, device: &str, pass: &Pass) -> Vec<Came> {
+    let passed = passes(pass, &with_scene(pace, device));
     assert_eq!(passed.error, None);
     let ordered = pass.passes * pass.plan.len();
     let (taken, failed): (Vec<Came>, Vec<Came>) = passed
@@ -79,6 +85,28 @@ fn no_sample_of_another_tuning_is_mixed_in_where_nothing_was_measured() {
             for came in tunings(pace, &device, &to_and_fro(15)) {
                 assert!(is_pure(&came), "{pace}, {device}: {came:?}");
             }
+        }
+    }
+}
+
+#[test]
+fn no_sample_of_another_tuning_is_mixed_in_where_it_was_measured() {
+    for (queued, retune_ms, lock_ms) in [(1, 5, 2), (3, 20, 4), (15, 5, 10)] {
+        let device =
+            format!("queued_transfers = {queued}\nretune_ms = {retune_ms}\nlock_ms = {lock_ms}");
+        let check = Check {
+            channels: "19,35".into(),
+            rates: Vec::new(),
+        };
+        let figures = figures(&check, &with_scene("1", &device));
+        let measured = figures.retuning.expect("a change that is seen");
+        let pass = Pass {
+            stale: Some(measured.stale_samples),
+            settling: measured.settling_samples,
+            ..to_and_fro(50)
+        };
+        for came in tunings("1", &device, &pass) {
+            assert!(is_pure(&came), "{device}, {measured:?}: {came:?}");
         }
     }
 }

@@ -1,8 +1,6 @@
 //! Which dongle to use.
 
-use std::convert::Infallible;
 use std::fmt;
-use std::str::FromStr;
 
 use serde::Serialize;
 
@@ -21,12 +19,11 @@ pub enum Choice {
     Index(u32),
 }
 
-impl FromStr for Choice {
-    type Err = Infallible;
-
-    fn from_str(text: &str) -> Result<Choice, Infallible> {
-        let index = text.strip_prefix('#').and_then(|place| place.parse().ok());
-        Ok(index.map_or_else(|| Choice::Serial(text.to_owned()), Choice::Index))
+impl Choice {
+    /// What is chosen by a serial number, or by `#` and a place.
+    pub fn in_words(words: &str) -> Choice {
+        let index = words.strip_prefix('#').and_then(|place| place.parse().ok());
+        index.map_or_else(|| Choice::Serial(words.to_owned()), Choice::Index)
     }
 }
 
@@ -71,7 +68,7 @@ mod tests {
 
     #[test]
     fn a_number_sign_and_a_number_are_a_place_and_all_else_a_serial() {
-        let choice = |text: &str| text.parse::<Choice>().unwrap();
+        let choice = Choice::in_words;
         assert_eq!(choice("#1"), Choice::Index(1));
         assert_eq!(choice("00000001"), Choice::Serial("00000001".into()));
         assert_eq!(choice("#north"), Choice::Serial("#north".into()));

@@ -29,6 +29,7 @@ use super::choice::{Choice, Listed};
 use super::control;
 use super::driver::{self, Tuner};
 use super::error::DongleError;
+use super::figures::DongleFigures;
 use super::handler::{Told, Transfers};
 use crate::capture::bytes::to_samples;
 use crate::capture::{About, Sample};
@@ -88,6 +89,19 @@ impl Settings {
             settling: None,
             patience: Patience::default(),
         }
+    }
+
+    /// The same with what was measured of the dongle, where that holds at this rate and with these transfers.
+    pub fn measured(mut self, figures: &DongleFigures) -> Settings {
+        if let Some(retuning) = figures.retuning
+            && retuning.sample_rate_hz.round() == f64::from(self.sample_rate)
+            && (retuning.transfers, retuning.transfer_bytes)
+                == (self.transfers.count, self.transfers.bytes)
+        {
+            self.stale = Some(retuning.stale_samples);
+            self.settling = retuning.settling_samples;
+        }
+        self
     }
 }
 

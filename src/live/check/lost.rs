@@ -68,7 +68,7 @@ fn watch(receiver: &Receiver, watched: Duration, go_on: &mut dyn FnMut() -> bool
             std::thread::sleep(LOOK);
             least_s = least_s.min(receiver.lateness_s().unwrap_or(f64::INFINITY));
         }
-        Some(least_s)
+        least_s.is_finite().then_some(least_s)
     };
     let first_s = least(SOUGHT)?;
     let begun = Instant::now();
