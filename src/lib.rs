@@ -10,6 +10,7 @@
 //! - [`reading`][]: from spectrum to a channel's reading
 //! - [`logbook`][]: takes kept in one SQLite file
 //! - [`compare`][]: A against B, with intervals and verdicts
+//! - [`trial`][]: A and B taken in turn: order, looks before the end, forgotten swaps, two receivers
 //! - [`draw`][]: plots
 //!
 //! The binary's `cli` knows them all.
@@ -24,4 +25,5 @@ pub mod logbook;
 pub mod reading;
 pub mod spectrum;
 pub mod statistics;
+pub mod trial;
 pub mod units;

@@ -10,6 +10,7 @@ mod progress;
 mod readings;
 mod table;
 mod take;
+mod trial;
 
 use std::io::{self, Write};
 use std::process::ExitCode;
@@ -35,6 +36,7 @@ struct Arguments {
 enum Command {
     Demo(demo::Arguments),
     Take(take::Arguments),
+    Trial(trial::Arguments),
     Compare(compare::Arguments),
     Channels(channels::Arguments),
     Log(log::Arguments),
@@ -76,6 +78,7 @@ pub fn run() -> ExitCode {
     let result = match arguments.command {
         Command::Demo(arguments) => demo::run(&arguments),
         Command::Take(arguments) => take::run(&arguments),
+        Command::Trial(arguments) => trial::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Channels(arguments) => channels::run(&arguments),
         Command::Log(arguments) => log::run(&arguments),
