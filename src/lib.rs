@@ -11,6 +11,7 @@
 //! - `live`: a dongle's gain plan and its check, with the feature `dongle`
 //! - [`logbook`][]: takes kept in one SQLite file
 //! - [`compare`][]: A against B, with intervals and verdicts
+//! - [`trial`][]: A and B taken in turn: order, looks before the end, forgotten swaps, two receivers
 //! - [`draw`][]: plots
 //!
 //! The binary's `cli` knows them all.
@@ -27,4 +28,5 @@ pub mod logbook;
 pub mod reading;
 pub mod spectrum;
 pub mod statistics;
+pub mod trial;
 pub mod units;

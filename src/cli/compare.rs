@@ -396,7 +396,8 @@ fn side(side: &Side) -> (String, String) {
     )
 }
 
-fn interval(channel: &ChannelComparison) -> String {
+/// The interval in words: both ends, or the one that there is.
+pub fn interval(channel: &ChannelComparison) -> String {
     match (channel.low_db, channel.high_db) {
         (Some(low), Some(high)) => format!("{} … {}", signed(low, 2), signed(high, 2)),
         (Some(low), None) => format!("at least {}", signed(low, 1)),
@@ -410,7 +411,8 @@ fn method(channel: &ChannelComparison) -> String {
     (channel.method).map_or_else(String::new, |method| method.to_string())
 }
 
-fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
+/// The comparison for spreadsheets.
+pub fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
     let head = [
         "channel",
         "low_hz",

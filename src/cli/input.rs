@@ -178,21 +178,33 @@ pub fn scene(
     dwell_s: f64,
 ) -> Result<SimulatedSource, Failure> {
     let scene = Scene::read(Path::new(name))?;
+    let setup = setup(&scene, antenna, spot, channels, begins, dwell_s)?;
+    Ok(SimulatedSource::new(&scene, setup)?)
+}
+
+/// What [`scene`] plays.
+pub fn setup(
+    scene: &Scene,
+    antenna: Option<&str>,
+    spot: &str,
+    channels: &[Channel],
+    begins: Timestamp,
+    dwell_s: f64,
+) -> Result<Setup, Failure> {
     let edges: Vec<(Hertz, Hertz)> = channels
         .iter()
         .map(|channel| (channel.low, channel.high))
         .collect();
     let second = begins.as_second();
     let hour = Timestamp::from_second(second - second.rem_euclid(3600))?;
-    let setup = Setup {
+    Ok(Setup {
         antenna: antenna.map(str::to_owned),
         tunings: tile(&edges, Hertz(f64::from(scene.dongle.sample_rate_hz))),
         scene_epoch: hour,
         dwell_s,
         take_seed: 2 * (begins.as_nanosecond() as u64 / 2) + u64::from(antenna.is_some()),
         ..Setup::terminated(spot, begins)
-    };
-    Ok(SimulatedSource::new(&scene, setup)?)
+    })
 }
 
 /// When a recording was made, where it doesn't say: when its file was last written, else `now`.

@@ -12,6 +12,7 @@ mod progress;
 mod readings;
 mod table;
 mod take;
+mod trial;
 
 use std::io::{self, Write};
 use std::process::ExitCode;
@@ -37,6 +38,7 @@ struct Arguments {
 enum Command {
     Demo(demo::Arguments),
     Take(take::Arguments),
+    Trial(trial::Arguments),
     Compare(compare::Arguments),
     Channels(channels::Arguments),
     Dongle(dongle::Arguments),
@@ -79,6 +81,7 @@ pub fn run() -> ExitCode {
     let result = match arguments.command {
         Command::Demo(arguments) => demo::run(&arguments),
         Command::Take(arguments) => take::run(&arguments),
+        Command::Trial(arguments) => trial::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Channels(arguments) => channels::run(&arguments),
         Command::Dongle(arguments) => dongle::run(&arguments),

@@ -85,7 +85,7 @@ pub struct Arguments {
 }
 
 /// Listening for 20 ms measures a channel's power to 0.3 % (method: "short dwells, many interleaved repeats").
-const USUAL_DWELL_S: f64 = 0.02;
+pub const USUAL_DWELL_S: f64 = 0.02;
 
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let antenna = name("--antenna", &arguments.antenna)?;
@@ -207,7 +207,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
 }
 
 /// A name that is more than white space, without that around it.
-fn name(option: &str, text: &str) -> Result<String, Failure> {
+pub fn name(option: &str, text: &str) -> Result<String, Failure> {
     match text.trim() {
         "" => Err(Failure::usage(format!("{option} is empty: give it a name"))),
         name => Ok(name.to_owned()),

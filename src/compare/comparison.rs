@@ -88,6 +88,7 @@ pub fn compare(a: &[Take], b: &[Take], options: &Options) -> Result<Comparison, 
         spot,
         plan: a[0].settings.plan.clone(),
         confidence: options.confidence,
+        verdict_level: options.level(),
         basis: arrangement.basis,
         takes_a: a.len(),
         takes_b: b.len(),
@@ -130,7 +131,7 @@ fn channels_of<'t>(a: &'t [Take], b: &'t [Take]) -> Vec<Place<'t>> {
 /// Verdicts by Holm's step-down over the channels with a probability, and what would decide the rest.
 fn decide(channels: &mut [ChannelComparison], options: &Options) {
     // Whatever is computed in doubles carries its rounding: at equality the verdict must not hang on it.
-    let level = (1.0 - options.confidence) * (1.0 + 1e-9);
+    let level = options.level() * (1.0 + 1e-9);
     let tested: Vec<usize> = (0..channels.len())
         .filter(|&index| channels[index].p.is_some())
         .collect();
@@ -143,6 +144,9 @@ fn decide(channels: &mut [ChannelComparison], options: &Options) {
     for (&index, &p_adjusted) in tested.iter().zip(&adjusted) {
         let one = &mut channels[index];
         one.p_adjusted = Some(p_adjusted);
+        if level <= 0.0 {
+            continue;
+        }
         if p_adjusted <= level {
             one.verdict = match (one.difference_db, one.low_db, one.high_db) {
                 (Some(difference_db), _, _) if difference_db > 0.0 => Verdict::A,

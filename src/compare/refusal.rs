@@ -9,8 +9,11 @@ use crate::reading::Take;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Options {
     /// Probability that the interval holds the true difference; also sets the level of the verdicts, 1 − confidence
-    /// over all channels together.
+    /// over all channels together, where that isn't set by itself.
     pub confidence: f64,
+    /// Level of the verdicts over all channels together, where it is another than 1 − confidence: what a look at takes
+    /// that are still being made may spend. 0 gives no verdicts.
+    pub verdict_level: Option<f64>,
     /// Standard uncertainty of one mating of a connector, in dB. 0.1 dB is common practice, no standard's figure:
     /// measure your own by mating one antenna ten times.
     ///
@@ -43,6 +46,7 @@ impl Default for Options {
     fn default() -> Self {
         Options {
             confidence: 0.95,
+            verdict_level: None,
             mating_db: 0.1,
             unsteadiness_db: 0.25,
             selective_fading_db: 1.0,
@@ -130,6 +134,13 @@ pub(super) fn label(take: &Take) -> String {
     }
 }
 
+impl Options {
+    /// Level of the verdicts: the chance of any wrong one among all channels.
+    pub fn level(&self) -> f64 {
+        self.verdict_level.unwrap_or(1.0 - self.confidence)
+    }
+}
+
 /// Refuses options that make no sense.
 pub(super) fn check_options(options: &Options) -> Result<(), CompareError> {
     let within = |option, value: f64, fits: bool, must| {
@@ -157,6 +168,14 @@ pub(super) fn check_options(options: &Options) -> Result<(), CompareError> {
         (0.5..=0.9999).contains(&options.confidence),
         "between 0.5 and 0.9999",
     )?;
+    if let Some(level) = options.verdict_level {
+        within(
+            "the level of verdicts",
+            level,
+            (0.0..=0.5).contains(&level),
+            "between 0 and 0.5",
+        )?;
+    }
     dispersion("the mating uncertainty", options.mating_db)?;
     dispersion("the unsteadiness between takes", options.unsteadiness_db)?;
     dispersion("the selective fading", options.selective_fading_db)?;

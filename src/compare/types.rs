@@ -204,6 +204,8 @@ pub struct Comparison {
     pub plan: String,
     /// Level of the intervals, 0.95.
     pub confidence: f64,
+    /// Level of the verdicts over all channels together: 0.05, or less at a look at takes that are still being made.
+    pub verdict_level: f64,
     /// How the takes were paired.
     pub basis: Basis,
     /// Takes of A.

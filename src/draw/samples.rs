@@ -101,6 +101,7 @@ pub(super) fn of(a: &str, b: &str, channels: Vec<ChannelComparison>) -> Comparis
         spot: Some("north window".into()),
         plan: "us".into(),
         confidence: 0.95,
+        verdict_level: 0.05,
         basis: Basis::Blocks,
         takes_a: 4,
         takes_b: 4,
