@@ -62,13 +62,14 @@ pub fn take(_: &Wish, _: &super::progress::Stop) -> Result<Survey, Failure> {
 }
 
 #[cfg(feature = "dongle")]
-pub use with_dongle::take;
+pub use with_dongle::{Live, take};
 
 #[cfg(feature = "dongle")]
 mod with_dongle {
     use std::fs;
     use std::time::Duration;
 
+    use gainsay::capture::CaptureError;
     use gainsay::capture::dongle::{
         Choice, DongleFigures, LiveSource, Receiver, Setting, Settings,
     };
@@ -89,13 +90,124 @@ mod with_dongle {
     /// The sample rate where none is asked for, in samples a second.
     const USUAL_RATE: u32 = 2_400_000;
 
+    /// A dongle that is open, with the tunings that the channels take.
+    pub struct Live {
+        receiver: Receiver,
+        centres: Vec<Hertz>,
+        channels: Vec<Channel>,
+        name: String,
+    }
+
+    impl Live {
+        /// Opens the dongle of this name (the only one where there is none), at so many samples a second. The logbook, where
+        /// there is one, knows what was measured of it.
+        pub fn open(
+            name: Option<&str>,
+            rate: Option<Hertz>,
+            channels: &[Channel],
+            logbook: Option<&Logbook>,
+        ) -> Result<Live, Failure> {
+            let choice = name.map_or(Choice::TheOnlyOne, Choice::in_words);
+            let rate = rate.map_or(USUAL_RATE, |rate| rate.0.round() as u32);
+            let mut receiver = Receiver::open(&choice, Settings::at_rate(rate))?;
+            if let Some(logbook) = logbook {
+                know(&mut receiver, logbook)?;
+            }
+            let edges: Vec<(Hertz, Hertz)> = channels
+                .iter()
+                .map(|channel| (channel.low, channel.high))
+                .collect();
+            let centres = tile(&edges, Hertz(f64::from(receiver.dongle().sample_rate)));
+            Ok(Live {
+                name: format!("dongle {}", receiver.dongle().name()),
+                receiver,
+                centres,
+                channels: channels.to_vec(),
+            })
+        }
+
+        /// Looks for the gains, with what is connected now.
+        pub fn look(&mut self, stop: &Stop) -> Result<Vec<Setting>, Failure> {
+            let what = format!("{}: looking for gains", self.name);
+            let line = Line::start(&what, Some(self.centres.len() as u64));
+            let planned = plan_gains(&mut self.receiver, &self.centres, &mut |done| {
+                line.advance(&what, done as u64);
+                !stop.asked()
+            })?;
+            drop(line);
+            if planned.len() < self.centres.len() {
+                return Err(Failure::Failed(
+                    "stopped while looking for gains; nothing was taken".into(),
+                ));
+            }
+            for Planned {
+                setting, outcome, ..
+            } in &planned
+            {
+                match outcome {
+                    Outcome::Fits => {}
+                    Outcome::TooStrong => output::remark(&format!(
+                        "{:.3} MHz: too strong even at the lowest gain: put an attenuator before the dongle",
+                        setting.centre.mhz()
+                    )),
+                    Outcome::Failed(error) => output::remark(&error.to_string()),
+                }
+            }
+            let settings = planned.iter().map(|planned| planned.setting).collect();
+            let rate_hz = f64::from(self.receiver.dongle().sample_rate);
+            Ok(same_in_channels(settings, &self.channels, rate_hz))
+        }
+
+        /// The plan with the gains of another take.
+        pub fn reuse(&self, gains_db: &[(f64, f64)]) -> Result<Vec<Setting>, Failure> {
+            let gain = |centre: &Hertz| gains_db.iter().find(|(hz, _)| (hz - centre.0).abs() < 1e3);
+            (self.centres.iter())
+                .map(|centre| {
+                    let (_, gain_db) = gain(centre).ok_or_else(|| {
+                        Failure::usage(format!(
+                            "--gains: no gain is given for the tuning at {:.3} MHz: take the same channels as that take, or \
+                             let the gains be looked for",
+                            centre.mhz()
+                        ))
+                    })?;
+                    Ok(Setting {
+                        centre: *centre,
+                        gain: Decibels(*gain_db),
+                    })
+                })
+                .collect()
+        }
+
+        /// One pass over a plan. Pilots and guard intervals are listened for unless a terminator is connected.
+        pub fn pass(
+            &mut self,
+            plan: &[Setting],
+            dwell_s: f64,
+            listens: bool,
+            recorder: Option<&mut Recorder>,
+            stop: &Stop,
+        ) -> Result<Survey, CaptureError> {
+            let dwell = Duration::from_secs_f64(dwell_s);
+            let mut source = LiveSource::new(&mut self.receiver, plan.to_vec(), dwell)?;
+            let channels: &[Channel] = if listens { &self.channels } else { &[] };
+            let mut line = Line::start(&self.name, Some(source.samples()));
+            let mut show = |progress| line.show(&self.name, progress);
+            let asked = || stop.asked();
+            match recorder {
+                Some(recorder) => {
+                    let mut recorded = Recorded {
+                        source: &mut source,
+                        recorder,
+                    };
+                    Survey::run(&mut recorded, channels, &asked, &mut show)
+                }
+                None => Survey::run(&mut source, channels, &asked, &mut show),
+            }
+        }
+    }
+
     /// Makes one pass, or as many as it takes.
     pub fn take(wish: &Wish, stop: &Stop) -> Result<Survey, Failure> {
-        let choice: Choice = match &wish.arguments.dongle {
-            Some(name) => name.parse().unwrap_or_default(),
-            None => Choice::TheOnlyOne,
-        };
-        let rate = wish.rate.map_or(USUAL_RATE, |rate| rate.0.round() as u32);
         let logbook = match wish.log {
             Some(path) if path.exists() => Some(Logbook::open_existing(path)?),
             _ => None,
@@ -106,43 +218,49 @@ mod with_dongle {
         let mut recorder = (wish.arguments.keep_iq.as_deref())
             .map(|path| Recorder::create(path, IfThere::Refuse))
             .transpose()?;
-        let mut receiver = Receiver::open(&choice, Settings::at_rate(rate))?;
-        let name = receiver.dongle().name();
-        if let Some(logbook) = &logbook {
-            know(&mut receiver, logbook)?;
-        }
-        let edges: Vec<(Hertz, Hertz)> = (wish.channels.iter())
-            .map(|channel| (channel.low, channel.high))
-            .collect();
-        let centres = tile(&edges, Hertz(f64::from(receiver.dongle().sample_rate)));
+        let name = wish.arguments.dongle.as_deref();
+        let mut live = Live::open(name, wish.rate, wish.channels, logbook.as_ref())?;
         let plan = match given {
-            Some(given) => reuse(&centres, &given)?,
-            None => look(&mut receiver, &centres, wish.channels, stop)?,
+            Some(given) => live.reuse(&given)?,
+            None => live.look(stop)?,
         };
-        let what = format!("dongle {name}");
+        let survey = passes(wish, &mut live, &plan, recorder.as_mut(), stop)?;
+        if let Some(recorder) = recorder {
+            let labels = Labels {
+                antenna: Some(wish.antenna.to_owned()),
+                ..Labels::default()
+            };
+            let written = recorder.finish(&survey.about, &labels)?;
+            output::remark(&format!("samples kept in {}", written.meta.display()));
+        }
+        Ok(survey)
+    }
+
+    /// As many passes as are wanted, together; what a failure or Ctrl-C leaves of them is good.
+    fn passes(
+        wish: &Wish,
+        live: &mut Live,
+        plan: &[Setting],
+        mut recorder: Option<&mut Recorder>,
+        stop: &Stop,
+    ) -> Result<Survey, Failure> {
         let mut whole: Option<Survey> = None;
         for passes in 1.. {
-            let mut source = LiveSource::new(
-                &mut receiver,
-                plan.clone(),
-                Duration::from_secs_f64(wish.dwell_s),
-            )?;
-            let mut line = Line::start(&what, Some(source.samples()));
-            let mut show = |progress| line.show(&what, progress);
-            let survey = match &mut recorder {
-                Some(recorder) => {
-                    let mut recorded = Recorded {
-                        source: &mut source,
-                        recorder,
-                    };
-                    Survey::run(&mut recorded, wish.channels, &|| stop.asked(), &mut show)
+            let survey = match (
+                live.pass(plan, wish.dwell_s, true, recorder.as_deref_mut(), stop),
+                &whole,
+            ) {
+                (Ok(_), None) if stop.asked() => {
+                    return Err(Failure::Failed(format!(
+                        "{}: stopped before the end of its first pass; nothing was kept of it",
+                        live.name
+                    )));
                 }
-                None => Survey::run(&mut source, wish.channels, &|| stop.asked(), &mut show),
-            };
-            drop(line);
-            let survey = match (survey, &whole) {
+                (Ok(_), Some(_)) if stop.asked() => {
+                    output::remark("stopped: the passes before this one are kept");
+                    break;
+                }
                 (Ok(survey), _) => survey,
-                // What the passes before measured is good.
                 (Err(error), Some(_)) => {
                     output::remark(&format!(
                         "pass {passes} failed ({error}): what was measured before it is kept"
@@ -151,17 +269,6 @@ mod with_dongle {
                 }
                 (Err(error), None) => return Err(error.into()),
             };
-            if stop.asked() {
-                match &whole {
-                    Some(_) => output::remark("stopped: the passes before this one are kept"),
-                    None => {
-                        return Err(Failure::Failed(format!(
-                            "{what}: stopped before the end of its first pass; nothing was kept of it"
-                        )));
-                    }
-                }
-                break;
-            }
             for problem in &survey.failed {
                 output::remark(problem);
             }
@@ -179,16 +286,7 @@ mod with_dongle {
                 break;
             }
         }
-        let survey = whole.ok_or_else(|| Failure::Failed(format!("{what}: no pass was made")))?;
-        if let Some(recorder) = recorder {
-            let labels = Labels {
-                antenna: Some(wish.antenna.to_owned()),
-                ..Labels::default()
-            };
-            let written = recorder.finish(&survey.about, &labels)?;
-            output::remark(&format!("samples kept in {}", written.meta.display()));
-        }
-        Ok(survey)
+        whole.ok_or_else(|| Failure::Failed(format!("{}: no pass was made", live.name)))
     }
 
     /// What was measured of this dongle before: how much to drop after tuning.
@@ -245,65 +343,6 @@ mod with_dongle {
         Some(gains)
             .filter(|gains| !gains.is_empty())
             .ok_or_else(none)
-    }
-
-    fn reuse(centres: &[Hertz], given: &[(f64, f64)]) -> Result<Vec<Setting>, Failure> {
-        let gain = |centre: &Hertz| given.iter().find(|(hz, _)| (hz - centre.0).abs() < 1e3);
-        centres
-            .iter()
-            .map(|centre| {
-                let (_, gain_db) = gain(centre).ok_or_else(|| {
-                    Failure::usage(format!(
-                        "--gains: no gain is given for the tuning at {:.3} MHz: take the same channels as that take, or let \
-                         the gains be looked for",
-                        centre.mhz()
-                    ))
-                })?;
-                Ok(Setting {
-                    centre: *centre,
-                    gain: Decibels(*gain_db),
-                })
-            })
-            .collect()
-    }
-
-    /// Looks for the gains, with what is connected now.
-    fn look(
-        receiver: &mut Receiver,
-        centres: &[Hertz],
-        channels: &[Channel],
-        stop: &Stop,
-    ) -> Result<Vec<Setting>, Failure> {
-        let line = Line::start("looking for gains", Some(centres.len() as u64));
-        let planned = plan_gains(receiver, centres, &mut |done| {
-            line.advance("looking for gains", done as u64);
-            !stop.asked()
-        })?;
-        drop(line);
-        if planned.len() < centres.len() {
-            return Err(Failure::Failed(
-                "stopped while looking for gains; nothing was taken".into(),
-            ));
-        }
-        for Planned {
-            setting, outcome, ..
-        } in &planned
-        {
-            match outcome {
-                Outcome::Fits => {}
-                Outcome::TooStrong => output::remark(&format!(
-                    "{:.3} MHz: too strong even at the lowest gain: put an attenuator before the dongle",
-                    setting.centre.mhz()
-                )),
-                Outcome::Failed(error) => output::remark(&error.to_string()),
-            }
-        }
-        let settings: Vec<Setting> = planned.iter().map(|planned| planned.setting).collect();
-        Ok(same_in_channels(
-            settings,
-            channels,
-            f64::from(receiver.dongle().sample_rate),
-        ))
     }
 
     /// Whether every channel is known well enough, or will never be; says which will not.

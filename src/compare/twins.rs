@@ -28,7 +28,14 @@ pub fn leave_out_twins(takes: &mut Vec<Take>) -> usize {
 
 fn same(one: &Take, other: &Take) -> bool {
     let powers = |take: &Take| -> Vec<_> {
-        let of = |reading: &Reading| (reading.channel.clone(), reading.power, reading.noise, reading.signal);
+        let of = |reading: &Reading| {
+            (
+                reading.channel.clone(),
+                reading.power,
+                reading.noise,
+                reading.signal,
+            )
+        };
         take.readings.iter().map(of).collect()
     };
     one.source == other.source && powers(one) == powers(other)

@@ -3,7 +3,6 @@
 //! Truth: the demo's scene (`demo-data/scene.toml`), whose antennas differ by what their gains and patterns say.
 
 #[path = "../program/mod.rs"]
-#[allow(dead_code)]
 mod program;
 #[path = "../stand_in_support/mod.rs"]
 mod stand_in_support;
@@ -244,10 +243,7 @@ fn each_fault_is_one_line_and_what_was_kept_stays() {
         assert!(!said.contains("panicked"), "{said}");
     }
     stand_in.plug(LOOP);
-    assert_eq!(
-        place.json(["log"]).as_array().expect("takes").len(),
-        1
-    );
+    assert_eq!(place.json(["log"]).as_array().expect("takes").len(), 1);
     json(&take(&place, &stand_in, &[]));
 }
 
