@@ -55,10 +55,16 @@ pub struct Wish<'w> {
 
 #[cfg(not(feature = "dongle"))]
 pub fn take(_: &Wish, _: &super::progress::Stop) -> Result<Survey, Failure> {
-    Err(Failure::usage(
+    Err(unavailable())
+}
+
+/// Why nothing can be taken live.
+#[cfg(not(feature = "dongle"))]
+pub fn unavailable() -> Failure {
+    Failure::usage(
         "this gainsay was built without the dongle, so it takes from recordings and scenes only: name one with --from; for \
          live takes install librtlsdr's development files and build it with `cargo build --release --features dongle`",
-    ))
+    )
 }
 
 #[cfg(feature = "dongle")]

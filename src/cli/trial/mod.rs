@@ -1,5 +1,7 @@
 //! `gainsay trial`: two antennas in turn, from the first take to the verdicts.
 
+#[cfg(feature = "dongle")]
+mod dongles;
 mod receiver;
 mod report;
 mod session;
@@ -129,7 +131,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     };
     let plan = channels.plan()?;
     let wanted = channels.wanted(&plan)?;
-    let receivers = receiver::open(&record, wanted.channels())?;
+    let receivers = receiver::open(&record, wanted.channels(), Some(&logbook))?;
     // Only a trial that can begin is noted as begun.
     keep(&mut logbook, &record)?;
     let pace = match (arguments.after, arguments.wait_for_go) {
@@ -227,7 +229,7 @@ fn check(record: &Record) -> Result<(), Failure> {
     };
     let plan = channels.plan()?;
     let wanted = channels.wanted(&plan)?;
-    receiver::open(record, wanted.channels()).map(|_| ())
+    receiver::open(record, wanted.channels(), None).map(|_| ())
 }
 
 /// The trial that was stopped.

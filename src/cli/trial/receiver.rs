@@ -4,17 +4,38 @@ use std::path::Path;
 
 use gainsay::capture::simulated::{Scene, SimulatedSource};
 use gainsay::channels::Channel;
+use gainsay::logbook::Logbook;
+use gainsay::reading::Take;
 use gainsay::reading::survey::Survey;
 use gainsay::trial::Record;
 use gainsay::units::Decibels;
 use jiff::{SignedDuration, Timestamp};
 
+#[cfg(feature = "dongle")]
+use super::dongles::Dongles;
 use crate::cli::Failure;
 use crate::cli::input;
+#[cfg(not(feature = "dongle"))]
+use crate::cli::live;
 use crate::cli::progress::Stop;
 
 /// What makes passes over the wanted channels: one receiver, or two at once.
 pub trait Receivers {
+    /// Whether gains must be found before the first pass.
+    fn wants_gains(&self) -> bool {
+        false
+    }
+
+    /// Looks for gains that suit what is connected now, and all that was before.
+    fn look(&mut self, _stop: &Stop) -> Result<(), Failure> {
+        Ok(())
+    }
+
+    /// Takes over the gains of earlier takes, one a receiver.
+    fn reuse(&mut self, _takes: &[Take]) -> Result<(), Failure> {
+        Ok(())
+    }
+
     /// One pass on each receiver, all at once; `connected` is what is on each, `None` a terminator. Gives a survey of each.
     ///
     /// Each survey's source carries a name that differs from receiver to receiver.
@@ -27,13 +48,20 @@ pub trait Receivers {
 }
 
 /// The receivers that a trial asks for.
-pub fn open(record: &Record, channels: &[Channel]) -> Result<Box<dyn Receivers>, Failure> {
+pub fn open(
+    record: &Record,
+    channels: &[Channel],
+    logbook: Option<&Logbook>,
+) -> Result<Box<dyn Receivers>, Failure> {
     match &record.from {
         Some(name) => Ok(Box::new(Played::new(name, record, channels)?)),
-        None => Err(Failure::usage(
-            "live takes need a dongle, and this program was built without: give --from SCENE.toml to play a scene, or make \
-             takes one by one with gainsay take",
-        )),
+        #[cfg(feature = "dongle")]
+        None => Ok(Box::new(Dongles::open(record, channels, logbook)?)),
+        #[cfg(not(feature = "dongle"))]
+        None => {
+            let _ = logbook;
+            Err(live::unavailable())
+        }
     }
 }
 

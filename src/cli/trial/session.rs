@@ -83,6 +83,9 @@ impl<'p> Session<'p> {
         if let Fate::TakeAgain = self.examine_last()? {
             self.connected = None;
         }
+        if self.receivers.wants_gains() && self.done.len() < self.order.steps.len() {
+            self.find_gains()?;
+        }
         while self.done.len() < self.order.steps.len() {
             if self.terminated.is_empty() {
                 self.terminate()?;
@@ -156,6 +159,41 @@ impl<'p> Session<'p> {
             _ if self.stop.asked() => Err(self.stopped("stopped")),
             surveys => Ok((begins, surveys?)),
         }
+    }
+
+    /// Finds the gains: those of the takes so far, else what suits both antennas.
+    fn find_gains(&mut self) -> Result<(), Failure> {
+        if let Some(takes) = self
+            .done
+            .iter()
+            .find(|takes| takes.len() == self.order.receivers)
+        {
+            return self.receivers.reuse(takes);
+        }
+        // The first step's antennas last, though a terminator comes between.
+        let first = self.order.steps[0].connected.clone();
+        let swapped: Vec<Antenna> = first.iter().map(|&antenna| other(antenna)).collect();
+        for connected in [swapped, first] {
+            let names: Vec<&str> = connected
+                .iter()
+                .map(|&antenna| self.name_of(antenna))
+                .collect();
+            let prompt = match (names.as_slice(), self.record.receivers.as_slice()) {
+                ([one, two], [first, second]) => {
+                    format!(
+                        "To find the gains: connect {one} to dongle {first} and {two} to dongle {second}"
+                    )
+                }
+                _ => format!("To find the gains: connect {}", names.join(", ")),
+            };
+            self.wait(&prompt)?;
+            match self.receivers.look(&self.stop) {
+                _ if self.stop.asked() => return Err(self.stopped("stopped")),
+                Err(Failure::Failed(problem)) => return Err(self.stopped(&problem)),
+                found => found?,
+            }
+        }
+        Ok(())
     }
 
     /// Finds out the noise.
