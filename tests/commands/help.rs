@@ -2,9 +2,10 @@
 
 use crate::program::Place;
 
-const COMMANDS: [&[&str]; 12] = [
+const COMMANDS: [&[&str]; 13] = [
     &["demo"],
     &["take"],
+    &["trial"],
     &["compare"],
     &["channels"],
     &["log"],
