@@ -30,10 +30,10 @@ pub struct Options {
     /// is one frequency, and where echoes fade it the rest of the channel does not fade with it. No repeat at the same spot
     /// shows that.
     ///
-    /// 1 dB is an assumption, no standard's figure. It belongs to spectral amplitudes that spread by 1 dB (σ_sp, the border
-    /// between a Gaussian and a Ricean channel in Recommendation ITU-R SM.1875) and are half alike with both antennas: the
-    /// spread of the difference is then √2·√(1 − ½) = 1 times σ_sp. Deep in a building it is several times that. Where
-    /// stronger channels of the same takes show more, that counts.
+    /// 0.5 dB is an assumption, no standard's figure. It belongs to spectral amplitudes that spread by 0.5 dB (σ_sp, the
+    /// middle of a Gaussian channel in Recommendation ITU-R SM.1875) and are half alike with both antennas: the spread of
+    /// the difference is then √2·√(1 − ½) = 1 times σ_sp. Deep in a building it is several times that. Where stronger
+    /// channels of the same takes show more, that counts.
     pub selective_fading_db: f64,
     /// Unequal gains are refused, unless this is given: the standard uncertainty in dB with which a difference between
     /// nominal gains is known. Levels are then corrected by the nominal difference.
@@ -49,7 +49,7 @@ impl Default for Options {
             verdict_level: None,
             mating_db: 0.1,
             unsteadiness_db: 0.25,
-            selective_fading_db: 1.0,
+            selective_fading_db: 0.5,
             gain_step_db: None,
             max_apart: None,
         }

@@ -3,7 +3,8 @@
 //! A take's levels, channel by channel in dB, are held against the means of the earlier takes of either antenna on the
 //! same receiver. If the take is of the antenna with mean m over n takes, its residuals x − m are normal: in each channel
 //! with variance (u² + s²)·(1 + 1/n), where u is the unsteadiness between takes and s the statistical error, and over all
-//! channels together with variance w²·(1 + 1/n) more, w being one mating of a connector. The covariance is a diagonal plus
+//! channels together with variance (u² + w²)·(1 + 1/n) more: w is one mating of a connector, and drift moves all channels
+//! alike. The covariance is a diagonal plus
 //! a constant, so that its inverse and determinant are closed (Sherman and Morrison, Annals of Mathematical Statistics 21,
 //! 1950; the matrix determinant lemma). The ratio of the two likelihoods decides: a doubt is raised where the other antenna
 //! is [`ODDS`] times as likely (Neyman and Pearson's test).
@@ -21,7 +22,7 @@ pub const UNSTEADINESS_DB: f64 = 0.25;
 /// Standard deviation in dB of one mating of a connector, all channels alike; as in [`crate::compare::Options`].
 pub const MATING_DB: f64 = 0.1;
 /// How many times as likely the other antenna must be for a doubt.
-pub const ODDS: f64 = 20.0;
+pub const ODDS: f64 = 100.0;
 /// Standard deviation in dB of the difference between two antennas, all channels alike.
 pub const COMMON_SPREAD_DB: f64 = 3.0;
 /// Standard deviation in dB of the difference between two antennas in each channel by itself.
@@ -205,7 +206,8 @@ impl Residuals {
         };
         Residuals {
             values: channels.iter().map(residual).collect(),
-            common_variance: MATING_DB.powi(2) * channels.first().map_or(1.0, count),
+            common_variance: (unsteadiness_db.powi(2) + MATING_DB.powi(2))
+                * channels.first().map_or(1.0, count),
         }
     }
 

@@ -2,9 +2,10 @@
 
 use crate::program::Place;
 
-const COMMANDS: [&[&str]; 14] = [
+const COMMANDS: [&[&str]; 15] = [
     &["demo"],
     &["take"],
+    &["trial"],
     &["compare"],
     &["channels"],
     &["dongle"],

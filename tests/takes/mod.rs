@@ -3,6 +3,8 @@
 // Each test file uses its own part of this.
 #![allow(dead_code)]
 
+pub mod world;
+
 use gainsay::channels::{ChannelId, Standard};
 use gainsay::reading::pilot::PILOT_OVER_TOTAL_DB;
 use gainsay::reading::{Estimate, NoiseSource, Part, PilotReading, Reading, Settings, State, Take};

@@ -192,7 +192,7 @@ fn begun(arguments: &Arguments, path: &Path) -> Result<(Record, Logbook), Failur
         ));
     }
     let record = Record {
-        started_at: Timestamp::now(),
+        started_at: to_the_millisecond(Timestamp::now())?,
         a,
         b,
         spot: named("--spot", &arguments.spot)?,
@@ -218,6 +218,11 @@ fn begun(arguments: &Arguments, path: &Path) -> Result<(Record, Logbook), Failur
         )));
     }
     Ok((record, logbook))
+}
+
+/// To the millisecond: short enough for a note, and no two trials begin in the same.
+fn to_the_millisecond(time: Timestamp) -> Result<Timestamp, Failure> {
+    Ok(Timestamp::from_millisecond(time.as_millisecond())?)
 }
 
 /// What would fail in a moment fails before a logbook is made.

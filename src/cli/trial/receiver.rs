@@ -69,9 +69,10 @@ pub fn open(
 const SECOND_GAIN_DB: f64 = 1.5;
 const SECOND_PPM: f64 = -41.0;
 
-/// A scene, with one dongle or two.
+/// A scene, with one dongle or two. It is read again for every pass, so that a change in the place shows.
 struct Played {
-    dongles: Vec<Scene>,
+    name: String,
+    serials: Vec<String>,
     spot: String,
     channels: Vec<Channel>,
     dwell_s: f64,
@@ -84,15 +85,21 @@ impl Played {
         for antenna in [&record.a, &record.b] {
             scene.antenna(antenna)?;
         }
-        let dongles = match record.receivers.as_slice() {
-            [first, second] => vec![named(&scene, first), second_of(&named(&scene, second))],
-            _ => vec![scene],
-        };
         Ok(Played {
-            dongles,
+            name: name.to_owned(),
+            serials: record.receivers.clone(),
             spot: record.spot.clone(),
             channels: channels.to_vec(),
             dwell_s: record.dwell_s,
+        })
+    }
+
+    /// The scene as each dongle has it.
+    fn scenes(&self) -> Result<Vec<Scene>, Failure> {
+        let scene = Scene::read(Path::new(&self.name))?;
+        Ok(match self.serials.as_slice() {
+            [first, second] => vec![named(&scene, first), second_of(&named(&scene, second))],
+            _ => vec![scene],
         })
     }
 }
@@ -120,8 +127,9 @@ impl Receivers for Played {
         begins: Timestamp,
         stop: &Stop,
     ) -> Result<Vec<Survey>, Failure> {
-        let nominal_db = self.dongles[0].dongle.gain_db;
-        (self.dongles.iter().zip(connected).zip(0..))
+        let scenes = self.scenes()?;
+        let nominal_db = scenes[0].dongle.gain_db;
+        (scenes.iter().zip(connected).zip(0..))
             .map(|((scene, antenna), index)| {
                 let mut setup = input::setup(
                     scene,

@@ -157,6 +157,7 @@ impl<'p> Session<'p> {
         let begins = self.clock.at(number);
         match self.receivers.pass(connected, begins, &self.stop) {
             _ if self.stop.asked() => Err(self.stopped("stopped")),
+            Err(Failure::Failed(problem)) => Err(self.stopped(&problem)),
             surveys => Ok((begins, surveys?)),
         }
     }
@@ -211,6 +212,7 @@ impl<'p> Session<'p> {
                 let (begins, mut surveys) = self.pass(&vec![None; self.order.receivers], 0)?;
                 // Errors of one terminated take are common to all takes that it serves, so each needs a name of its own.
                 for survey in &mut surveys {
+                    survey.serves(survey)?;
                     survey.about.name += &format!(", terminated {begins:.3}");
                 }
                 surveys
