@@ -122,6 +122,7 @@ fn the_test_would_see_it() {
     let stale = tunings("1", "queued_transfers = 3\nlock_ms = 0", &nothing_dropped);
     assert!(stale.iter().any(|came| !is_pure(came)), "{stale:?}");
     let nothing_settled = Pass {
+        stale: Some(2048),
         settling: Some(0),
         ..to_and_fro(5)
     };

@@ -18,7 +18,7 @@ use std::sync::mpsc::{Receiver, SyncSender};
 use std::time::Instant;
 
 /// Transfers whose contents are remembered: one that is the same as any of these repeats it.
-const REMEMBERED: usize = 32;
+const REMEMBERED: usize = 64;
 /// Repeated transfers in a row with which a window is no good.
 const REPEATS_SPOIL: u32 = 2;
 /// Transfers before a window that tell when it is in time.
@@ -47,14 +47,14 @@ pub struct Transfers {
 }
 
 impl Transfers {
-    /// What serves at a sample rate: 32 transfers of a quarter of a millisecond each, or as near as may be.
+    /// What serves at a sample rate: 64 transfers of a quarter of a millisecond each, or as near as may be.
     ///
     /// Small transfers keep what is stale after tuning short, since at least the one being filled is; many of them bridge a
-    /// pause of some 7 ms in which the computer does something else.
+    /// pause of some 14 ms in which the computer does something else.
     pub fn at_rate(rate_hz: f64) -> Transfers {
         let bytes = (2.0 * rate_hz * TRANSFER_S / BYTES_MULTIPLE).round() * BYTES_MULTIPLE;
         Transfers {
-            count: 32,
+            count: 64,
             bytes: bytes.max(BYTES_MULTIPLE) as u32,
         }
     }

@@ -23,6 +23,8 @@ use crate::units::{Hertz, ratio_to_db};
 
 use super::gain_plan::{Outcome, plan_gains};
 
+pub use retuning::measure_retuning;
+
 /// Sample rates at which lost samples are counted, unless others are asked for. Source: handbook of the driver's rates; all
 /// are exact.
 pub const RATES: [u32; 6] = [
@@ -34,6 +36,9 @@ const WATCHED: Duration = Duration::from_secs(3);
 
 /// Length of the capture by which a tuning is known.
 const GLANCE: Duration = Duration::from_millis(10);
+
+/// How often to tune to and fro.
+const TRIALS: usize = 40;
 
 /// A part of the check.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -150,7 +155,8 @@ fn measure(
         })
         .collect();
     figures.frequency = pilots::frequency(receiver, &pilots, go_on)?;
-    figures.retuning = retuning::measure(receiver, &glanced, go_on)?;
+    let tunings: Vec<Setting> = glanced.iter().map(|seen| seen.setting).collect();
+    figures.retuning = measure_retuning(receiver, &tunings, TRIALS, go_on)?;
     if let Some(Retuning {
         stale_samples,
         settling_samples: Some(settling),

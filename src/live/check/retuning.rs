@@ -12,14 +12,12 @@
 use std::time::Duration;
 
 use super::bands::{Analyser, BLOCK, Bands, HOP};
-use super::{CheckProgress, GLANCE, Glanced, Step, samples_in};
+use super::{CheckProgress, GLANCE, Step, samples_in};
 use crate::capture::dongle::{Begin, DongleError, Receiver, Retuning, Setting};
 use crate::statistics::median;
 
-/// Trials wanted, in both directions together.
-const TRIALS: usize = 40;
-/// Trials at most.
-const MOST_TRIALS: usize = 120;
+/// Trials at most, as a multiple of those wanted.
+const MOST_TRIALS: usize = 3;
 /// Transfers that may have been waiting in a trial: the one being filled, and a margin.
 const WAITING: f64 = 1.5;
 /// How long to listen after each, beyond what transfers can hold.
@@ -49,13 +47,21 @@ struct Change {
     settled: usize,
 }
 
-/// Measures; `None` where nothing differs, or nothing is clear.
-pub(super) fn measure(
+/// Measures what comes after tuning, by `trials` in both directions together; `None` where no two of `tunings` differ, nor
+/// the gains at any, where this computer is too busy, or where `go_on` says no.
+///
+/// A dozen trials serve for a pass right after, a check makes more.
+///
+/// # Errors
+/// Where the dongle fails.
+pub fn measure_retuning(
     receiver: &mut Receiver,
-    glanced: &[Glanced],
+    tunings: &[Setting],
+    trials: usize,
     go_on: &mut dyn FnMut(CheckProgress) -> bool,
 ) -> Result<Option<Retuning>, DongleError> {
-    let Some(pair) = choose(receiver, glanced)? else {
+    let wanted = trials;
+    let Some(pair) = choose(receiver, tunings)? else {
         return Ok(None);
     };
     let transfers = receiver.settings().transfers;
@@ -65,14 +71,14 @@ pub(super) fn measure(
     let mut calls_s = Vec::new();
     // From a known place.
     receiver.capture(pair.settings[1], Begin::Good, BLOCK)?;
-    for trial in 0..MOST_TRIALS {
+    for trial in 0..MOST_TRIALS * wanted {
         let done = trials.iter().map(Vec::len).sum();
         let progress = CheckProgress {
             step: Step::Retuning,
             done,
-            of: TRIALS,
+            of: wanted,
         };
-        if done == TRIALS {
+        if done == wanted {
             break;
         }
         if !go_on(progress) {
@@ -105,7 +111,7 @@ pub(super) fn measure(
         .flat_map(|(to, trials)| trials.iter().map(move |blocks| (to, blocks)))
         .filter_map(|(to, blocks)| change(blocks, &steady[1 - to], &steady[to], run))
         .collect();
-    if (changes.len() as f64) < CLEAR * TRIALS as f64 {
+    if (changes.len() as f64) < CLEAR * wanted as f64 {
         return Ok(None);
     }
     let largest = |of: fn(&Change) -> usize| changes.iter().map(of).max().unwrap_or(0) as u64;
@@ -126,30 +132,23 @@ pub(super) fn measure(
 type Looked = (Setting, Bands);
 
 /// The two tunings that differ most, or two gains at one of them.
-fn choose(receiver: &mut Receiver, glanced: &[Glanced]) -> Result<Option<Pair>, DongleError> {
-    let by_gain = |a: &&Glanced, b: &&Glanced| a.setting.gain.0.total_cmp(&b.setting.gain.0);
-    let (Some(lowest), Some(highest)) = (
-        glanced.iter().min_by(by_gain),
-        glanced.iter().max_by(by_gain),
+fn choose(receiver: &mut Receiver, tunings: &[Setting]) -> Result<Option<Pair>, DongleError> {
+    let by_gain = |a: &&Setting, b: &&Setting| a.gain.0.total_cmp(&b.gain.0);
+    let (Some(&lowest), Some(&highest)) = (
+        tunings.iter().min_by(by_gain),
+        tunings.iter().max_by(by_gain),
     ) else {
         return Ok(None);
     };
     // At one gain, so that the change is the frequency's alone: the lowest in use, at which none clips.
-    let tunings: Vec<Setting> = glanced
+    let tunings: Vec<Setting> = tunings
         .iter()
         .take(MOST_COMPARED)
-        .map(|seen| Setting {
-            gain: lowest.setting.gain,
-            ..seen.setting
+        .map(|&tuning| Setting {
+            gain: lowest.gain,
+            ..tuning
         })
         .collect();
-    let gains = [
-        highest.setting,
-        Setting {
-            gain: receiver.dongle().tuner.gains.at(0),
-            ..highest.setting
-        },
-    ];
     let looked = look(receiver, &tunings)?;
     if let Some(settings) = most_unlike(&looked) {
         return Ok(Some(Pair {
@@ -157,6 +156,13 @@ fn choose(receiver: &mut Receiver, glanced: &[Glanced]) -> Result<Option<Pair>, 
             frequency: true,
         }));
     }
+    let gains = [
+        highest,
+        Setting {
+            gain: receiver.dongle().tuner.gains.at(0),
+            ..highest
+        },
+    ];
     let looked = look(receiver, &gains)?;
     Ok(most_unlike(&looked).map(|settings| Pair {
         settings,
