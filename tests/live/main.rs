@@ -6,6 +6,7 @@
 mod program;
 #[path = "../stand_in_support/mod.rs"]
 mod stand_in_support;
+mod trial;
 
 use std::process::{Command, Output};
 

@@ -2,9 +2,10 @@
 
 use std::time::Duration;
 
-use gainsay::capture::dongle::{self, Choice, DongleError, Settings};
+use gainsay::capture::dongle::{self, Choice, DongleError, DongleFigures, Settings};
 use gainsay::channels::Plan;
 use gainsay::live::check::{CheckProgress, CheckSettings, RATES, Step, check as check_dongle};
+use gainsay::logbook::Logbook;
 use gainsay::units::Hertz;
 
 use super::super::Failure;
@@ -63,6 +64,10 @@ pub fn check(arguments: &CheckArguments) -> Result<(), Failure> {
     if stop.asked() {
         output::remark("stopped: these are the figures measured so far");
     }
+    let path = arguments.log.path()?;
+    let key = DongleFigures::key(&figures.serial);
+    Logbook::open(&path)?.set_setting(&key, Some(&serde_json::to_string(&figures)?))?;
+    output::remark(&format!("kept in {}", path.display()));
     print::figures(&figures, arguments.format)
 }
 

@@ -9,6 +9,7 @@ use clap::{Args, Subcommand};
 use gainsay::units::Hertz;
 
 use super::Failure;
+use super::input::LogArguments;
 use super::output::Format;
 
 /// List the dongles that are plugged in, with their serial numbers and gains, or check one.
@@ -34,7 +35,8 @@ enum Command {
 /// Measure a dongle: frequency error, what comes after tuning, true gain steps, lost samples.
 ///
 /// Connect an antenna that receives some stations: the frequency error comes from the pilots of 8-VSB stations, and the gain
-/// steps from whatever is strongest. It takes about a minute. Ctrl-C ends it and prints what was measured so far.
+/// steps from whatever is strongest. It takes about a minute. Ctrl-C ends it and prints what was measured so far. The figures are kept in the logbook under the
+/// dongle's serial number, and live takes drop as many samples after a retuning as they say.
 #[derive(Debug, Args)]
 #[command(
     after_help = "Example:\n  gainsay dongle check --dongle 00000001 --plan us --channels 14-36"
@@ -56,6 +58,8 @@ struct CheckArguments {
     /// [default: 1.024M,2.048M,2.4M,2.56M,2.88M,3.2M].
     #[arg(long, value_name = "HZ,…", value_delimiter = ',')]
     lost_at: Vec<Hertz>,
+    #[command(flatten)]
+    log: LogArguments,
     /// How to print.
     #[arg(long, value_enum, default_value_t)]
     format: Format,
