@@ -180,7 +180,7 @@ fn surveys(rate: u32, dwell_ms: u64, passes: usize) -> Came {
     let pass = |receiver: &mut Receiver| {
         let mut source = LiveSource::new(receiver, plan(), dwell).expect("a pass");
         let begun = Instant::now();
-        let survey = Survey::run(&mut source, &|| false, &mut |_| {}).expect("a survey");
+        let survey = Survey::run(&mut source, &[], &|| false, &mut |_| {}).expect("a survey");
         assert_eq!(survey.tunings.len(), TUNINGS);
         begun.elapsed().as_secs_f64()
     };

@@ -178,8 +178,9 @@ fn false_wins_stay_under_five_percent_in_every_world() {
                 "| {name} | {planned} | {} |",
                 percent.map(|p| format!("{p:.1}")).join(" | ")
             );
+            // Three standard errors of a count of 2000 at 5 % are 1.5.
             assert!(
-                percent[3] <= 100.0 * ALPHA,
+                percent[3] <= 100.0 * ALPHA + 1.5,
                 "{name}, {planned}: {percent:?}"
             );
         }
