@@ -423,12 +423,16 @@ pub fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
         "a_cn_db",
         "a_margin_db",
         "a_state",
+        "a_carries",
+        "a_sigma_sp_db",
         "b_signal_dbfs",
         "b_signal_upper_dbfs",
         "b_pilot_dbfs",
         "b_cn_db",
         "b_margin_db",
         "b_state",
+        "b_carries",
+        "b_sigma_sp_db",
         "method",
         "difference_db",
         "low_db",
@@ -450,6 +454,8 @@ pub fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
             cell(side.margin_db),
             side.state
                 .map_or_else(String::new, |state| state.to_string()),
+            (side.identity.as_ref()).map_or_else(String::new, |identity| identity.to_string()),
+            cell(side.sigma_sp_db),
         ]
     };
     let rows = comparison.channels.iter().map(|channel| {

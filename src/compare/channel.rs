@@ -327,6 +327,10 @@ fn side(
         .filter(|_| whole)
         .zip(median(&thresholds))
         .map(|(cn_db, threshold)| cn_db - threshold);
+    let readings = || design.of(antenna).map(|level| level.reading);
+    let spreads: Vec<f64> = readings()
+        .filter_map(|reading| Some(reading.shape?.sigma_sp_db))
+        .collect();
     let mut states: Vec<State> = design
         .of(antenna)
         .filter_map(|level| level.reading.state)
@@ -353,6 +357,9 @@ fn side(
             None
         },
         pilot_dbfs: pilot_dbfs(design, antenna),
+        identity: readings().find_map(|reading| reading.identity.clone()),
+        path: readings().filter_map(|reading| reading.path).last(),
+        sigma_sp_db: median(&spreads),
         noise_dbfs,
         cn_db,
         margin_db,

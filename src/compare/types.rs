@@ -5,8 +5,8 @@ use std::fmt;
 use serde::Serialize;
 
 use super::budget::BudgetRow;
-use crate::channels::ChannelId;
-use crate::reading::State;
+use crate::channels::{ChannelId, PathClass};
+use crate::reading::{Identity, State};
 
 /// Which antenna a channel favours.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
@@ -90,6 +90,12 @@ pub struct Side {
     pub signal_upper_dbfs: Option<f64>,
     /// The pilot in dBFS, mean over takes; `None` where not every take has one, or none was found.
     pub pilot_dbfs: Option<f64>,
+    /// What the signal is, by the first take that tells.
+    pub identity: Option<Identity>,
+    /// The class of path that the last take's threshold is for.
+    pub path: Option<PathClass>,
+    /// σ_sp in dB, median over the takes that have it.
+    pub sigma_sp_db: Option<f64>,
     /// Noise in the channel in dBFS.
     pub noise_dbfs: Option<f64>,
     /// C/N in dB.

@@ -23,6 +23,9 @@ pub(super) fn side(cn_db: Option<f64>) -> Side {
             None
         },
         pilot_dbfs: None,
+        identity: None,
+        path: None,
+        sigma_sp_db: None,
         noise_dbfs: Some(NOISE_DBFS),
         cn_db,
         margin_db,

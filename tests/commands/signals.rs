@@ -269,7 +269,16 @@ fn a_station_below_the_noise_is_compared_by_its_pilot() {
         (difference - 3.0).abs() < 0.7 && low < 3.0 && 3.0 < high,
         "{difference} ({low} to {high})"
     );
-    assert_eq!(channel(&comparison, 22)["method"], "power");
+    let strong = channel(&comparison, 22);
+    assert_eq!(strong["method"], "power");
+    for side in ["a", "b"] {
+        assert_eq!(strong[side]["identity"]["kind"], "8vsb");
+        assert_eq!(strong[side]["path"], "gaussian");
+        assert!(
+            figure(&strong[side], "sigma_sp_db") < 0.6
+                && figure(&strong[side], "pilot_dbfs") < -20.0
+        );
+    }
     let table = place.text(["compare", "better rod", "rod", "--spot", "bench"]);
     assert!(table.contains("pilot"), "{table}");
 }
