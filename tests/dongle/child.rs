@@ -162,11 +162,41 @@ pub fn passes(pass: &Pass, stand_in: &StandIn) -> Passed {
 #[ignore = "started as a child by the tests of this folder"]
 fn passes_over_a_plan() {
     let Some(pass) = orders::<Pass>() else { return };
+    say(&open_and_pass(&pass));
+}
+
+fn open_and_pass(pass: &Pass) -> Passed {
     let mut passed = Passed::default();
     match Receiver::open(&pass.choice(), pass.settings()) {
-        Ok(mut receiver) => go_over(&mut receiver, &pass, &mut passed),
+        Ok(mut receiver) => go_over(&mut receiver, pass, &mut passed),
         Err(error) => passed.error = Some(error.to_string()),
     }
+    passed
+}
+
+/// Has a child make passes with two dongles at the same time.
+pub fn two_at_once(pass: &Pass, serials: [&str; 2], stand_in: &StandIn) -> Vec<Passed> {
+    let both = serials.map(|serial| Pass {
+        choice: Some(serial.into()),
+        ..pass.clone()
+    });
+    child("child::passes_with_two_dongles", &both, stand_in)
+}
+
+#[test]
+#[ignore = "started as a child by the tests of this folder"]
+fn passes_with_two_dongles() {
+    let Some(both) = orders::<Vec<Pass>>() else {
+        return;
+    };
+    let threads: Vec<_> = both
+        .into_iter()
+        .map(|pass| std::thread::spawn(move || open_and_pass(&pass)))
+        .collect();
+    let passed: Vec<Passed> = threads
+        .into_iter()
+        .map(|thread| thread.join().expect("a thread"))
+        .collect();
     say(&passed);
 }
 

@@ -122,6 +122,25 @@ fn a_dongle_that_does_not_stop_when_told_keeps_nothing_from_ending() {
 }
 
 #[test]
+fn a_call_of_the_driver_that_does_not_come_back_is_told() {
+    let pass = Pass {
+        patience_ms: (1000, 700),
+        ..Pass::over(&PLAN)
+    };
+    for (slow, doing) in [("rate_ms", "opening it"), ("retune_ms", "tuning it")] {
+        let passed = passes(&pass, &StandIn::new(&format!("[[device]]\n{slow} = 10000")));
+        let errors = passed.errors();
+        assert_eq!(errors.len(), 1);
+        let start = format!("dongle 00000001: the driver hangs while {doing}, for ");
+        let end = " s now: plug the dongle out and in again";
+        assert!(
+            errors[0].starts_with(&start) && errors[0].ends_with(end),
+            "{errors:?}"
+        );
+    }
+}
+
+#[test]
 fn a_gain_that_the_tuner_does_not_have_is_told() {
     let pass = Pass {
         plan: vec![(500.0, 29.7), (530.0, 30.3)],

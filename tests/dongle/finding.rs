@@ -1,6 +1,6 @@
 //! Which dongles there are, and opening the one that is meant.
 
-use super::child::{Pass, list, passes};
+use super::child::{Pass, list, passes, two_at_once};
 use super::stand_in_support::StandIn;
 
 const TWO: &str = "pace = 'fast'\n[[device]]\nserial = 'NORTH'\n[[device]]\nserial = 'SOUTH'";
@@ -124,4 +124,16 @@ fn a_sample_rate_that_is_refused_is_told_with_those_that_are_not() {
         );
         assert_eq!(passed.error, Some(expected));
     }
+}
+
+#[test]
+fn two_dongles_are_read_at_once() {
+    let pass = Pass::over(&[500.0, 530.0]);
+    let stand_in = StandIn::new(TWO);
+    let both = two_at_once(&pass, ["NORTH", "SOUTH"], &stand_in);
+    for passed in &both {
+        assert_eq!(passed.errors(), [""; 0]);
+        assert_eq!(passed.tunings.len(), 2);
+    }
+    assert_eq!(stand_in.logged("tuned").len(), 4);
 }

@@ -2,6 +2,7 @@
 
 mod checking;
 mod child;
+mod commands;
 mod faults;
 mod finding;
 mod mixing;

@@ -112,6 +112,18 @@ fn no_sample_of_another_tuning_is_mixed_in_where_it_was_measured() {
 }
 
 #[test]
+fn a_dwell_longer_than_is_captured_at_a_time_is_whole() {
+    let pass = Pass {
+        dwell_ms: 1000.0,
+        ..to_and_fro(1)
+    };
+    for came in tunings("'fast'", "", &pass) {
+        assert_eq!(came.samples, 2_400_000);
+        assert!(is_pure(&came), "{came:?}");
+    }
+}
+
+#[test]
 fn the_test_would_see_it() {
     // As if neither were stale: three transfers are, and a settling synthesiser is heard.
     let nothing_dropped = Pass {

@@ -242,7 +242,8 @@ impl<'s> Control<'s> {
                 break;
             }
             let called = Instant::now();
-            if self.set(wanted).is_ok() {
+            let shared = self.shared;
+            if shared.watched(|| self.set(wanted)).is_ok() {
                 self.tuned = Some(wanted);
                 return Ok(Some(self.now(called)));
             }

@@ -45,6 +45,9 @@ pub const UNMEASURED_SETTLING: Duration = Duration::from_millis(10);
 /// Orders that may be under way at once.
 pub(super) const MOST_ORDERS: usize = 4;
 
+/// How often to look whether the driver holds the control thread up.
+const LOOK: Duration = Duration::from_millis(100);
+
 /// How long to wait before something is a fault.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Patience {
@@ -196,11 +199,41 @@ pub struct Receiver {
 }
 
 /// What all threads see.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Shared {
     pub told: Arc<Told>,
     /// Orders up to this number are not wanted any more.
     pub given_up: AtomicU64,
+    /// What times count from.
+    start: Instant,
+    /// When the call of the driver's that sets the dongle began, in milliseconds after the start and one more; 0 without one.
+    calling_from_ms: AtomicU64,
+}
+
+impl Shared {
+    fn new() -> Shared {
+        Shared {
+            told: Arc::default(),
+            given_up: AtomicU64::new(0),
+            start: Instant::now(),
+            calling_from_ms: AtomicU64::new(0),
+        }
+    }
+
+    /// Lets the caller's thread see how long a call of the driver's takes.
+    pub(super) fn watched<T>(&self, call: impl FnOnce() -> T) -> T {
+        let now_ms = self.start.elapsed().as_millis() as u64;
+        self.calling_from_ms.store(now_ms + 1, Ordering::Release);
+        let result = call();
+        self.calling_from_ms.store(0, Ordering::Release);
+        result
+    }
+
+    fn calling_for(&self) -> Option<Duration> {
+        let from_ms = self.calling_from_ms.load(Ordering::Acquire);
+        let from = Duration::from_millis(from_ms.checked_sub(1)?);
+        Some(self.start.elapsed().saturating_sub(from))
+    }
 }
 
 impl std::fmt::Debug for Receiver {
@@ -220,7 +253,7 @@ impl Receiver {
     pub fn open(choice: &Choice, settings: Settings) -> Result<Receiver, DongleError> {
         let found = driver::list(settings.patience.call)?;
         let listed = driver::choose(choice, &found)?;
-        let shared = Arc::new(Shared::default());
+        let shared = Arc::new(Shared::new());
         let (orders, order_queue) = mpsc::sync_channel(MOST_ORDERS);
         let (reply, replies) = mpsc::sync_channel(MOST_ORDERS + 1);
         let (opened, opening) = mpsc::sync_channel(1);
@@ -364,28 +397,43 @@ impl Receiver {
         if let Some(ended) = &self.ended {
             return Err(ended.clone());
         }
-        match self.replies.recv_timeout(self.limit()) {
-            Ok(reply) => {
-                self.under_way = self.under_way.saturating_sub(1);
-                reply.map_err(|error| {
-                    if error.ends_it() {
-                        self.end(error)
-                    } else {
-                        error
-                    }
-                })
+        let reply = self.reply();
+        self.under_way = self.under_way.saturating_sub(1);
+        reply.map_err(|error| {
+            if error.ends_it() {
+                self.end(error)
+            } else {
+                error
             }
-            Err(RecvTimeoutError::Timeout) => {
-                let error = DongleError::Hangs {
-                    dongle: self.dongle.name(),
-                    doing: "tuning it",
-                    waited_s: self.limit().as_secs_f64(),
-                };
-                Err(self.end(error))
+        })
+    }
+
+    /// Waits for what the control thread replies, and watches that it isn't held up by the driver.
+    fn reply(&self) -> control::Reply {
+        let name = || self.dongle.name();
+        let hangs = |waited: Duration| DongleError::Hangs {
+            dongle: name(),
+            doing: "tuning it",
+            waited_s: waited.as_secs_f64(),
+        };
+        let limit = self.limit();
+        let begun = Instant::now();
+        loop {
+            match self.replies.recv_timeout(LOOK) {
+                Ok(reply) => return reply,
+                Err(RecvTimeoutError::Disconnected) => {
+                    return Err(DongleError::Ended { dongle: name() });
+                }
+                Err(RecvTimeoutError::Timeout) => {}
             }
-            Err(RecvTimeoutError::Disconnected) => Err(self.end(DongleError::Ended {
-                dongle: self.dongle.name(),
-            })),
+            if let Some(waited) = self.shared.calling_for()
+                && waited > self.settings.patience.call
+            {
+                return Err(hangs(waited));
+            }
+            if begun.elapsed() > limit {
+                return Err(hangs(begun.elapsed()));
+            }
         }
     }
 

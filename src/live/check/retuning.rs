@@ -4,7 +4,7 @@
 //! comes after the driver's call has returned is captured. *Stale* is what is like the tuning left; its end is that of the last
 //! block like it. *Settling* is what comes between that and the first block from which on all, for
 //! [`STEADY`], are like the tuning gone to. The largest counts of all trials are kept; trials in which this computer was
-//! busy, so that more was waiting than the transfer being filled, or in which samples were lost, are made again. What is seen is the level, not the phase;
+//! busy, so that several transfers were waiting, or in which samples were lost, are made again. What is seen is the level, not the phase;
 //! blocks are 512 samples long and 128 apart, which is the resolution.
 //!
 //! Where no two tunings differ enough, as with a terminator, stale samples alone are counted, by changing the gain.
@@ -18,8 +18,9 @@ use crate::statistics::median;
 
 /// Trials at most, as a multiple of those wanted.
 const MOST_TRIALS: usize = 3;
-/// Transfers that may have been waiting in a trial: the one being filled, and a margin.
-const WAITING: f64 = 1.5;
+/// Transfers that may have been waiting in a trial: the one being filled, and two for what wakes late. They count as stale,
+/// which is on the safe side.
+const WAITING: f64 = 3.0;
 /// How long to listen after each, beyond what transfers can hold.
 const LISTEN: Duration = Duration::from_millis(40);
 /// How long the new tuning must last to be taken for settled.
