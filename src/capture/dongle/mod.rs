@@ -1,6 +1,6 @@
 //! A dongle as a source of live samples, behind the cargo feature `dongle`.
 //!
-//! [`list`] says what is plugged in, [`Receiver::open`] opens one, [`LiveSource`] makes a pass over a plan of tunings with it.
+//! `list` says what is plugged in, `Receiver::open` opens one, `LiveSource` makes a pass over a plan of tunings with it.
 //! `driver` is the only part that calls the driver's functions, `handler` is what runs in its callback. Without the feature
 //! there are only the plain data: what can be chosen, what can go wrong, what was measured.
 //!
