@@ -392,6 +392,7 @@ fn a_forgotten_swap_is_asked_about_and_the_take_can_be_kept_made_again_or_rename
     let place = place();
     let mut running = Running::start(&place, &trial(&["--blocks", "1", "--no-terminator"]));
     running.connect(TAPE);
+    running.until("(tape loop) is kept");
     let question = "keep it as it is, take it [a]gain, or was it the [o]ther antenna? ";
     let question = &format!("[k]{}", &question[1..]);
 
@@ -554,7 +555,7 @@ fn what_cannot_be_done_is_one_line_and_leaves_no_logbook() {
         arguments
     };
     for (arguments, status, says) in [
-        (named(TAPE, EARS), 2, "live takes need a dongle"),
+        (named(TAPE, EARS), 2, "for live takes"),
         (with(named(TAPE, TAPE), &scene), 2, "--a and --b are both"),
         (
             with(named("tape lop", EARS), &scene),
