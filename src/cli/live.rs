@@ -77,12 +77,12 @@ mod with_dongle {
 
     use gainsay::capture::CaptureError;
     use gainsay::capture::dongle::{
-        Choice, DongleFigures, LiveSource, Receiver, Setting, Settings,
+        Choice, DongleError, DongleFigures, LiveSource, Receiver, Setting, Settings,
     };
     use gainsay::capture::tuning::tile;
     use gainsay::capture::writer::{IfThere, Labels, Recorded, Recorder};
     use gainsay::channels::Channel;
-    use gainsay::live::{Outcome, Planned, plan_gains, same_in_channels};
+    use gainsay::live::{Outcome, Planned, measure_retuning, plan_gains, same_in_channels};
     use gainsay::logbook::Logbook;
     use gainsay::reading::Reading;
     use gainsay::reading::precision::{Outlook, precision};
@@ -93,6 +93,9 @@ mod with_dongle {
     use super::super::progress::{Line, Stop};
     use super::{Failure, Wish};
 
+    /// So often it is tuned to and fro to see what comes after it.
+    const TRIALS: usize = 12;
+
     /// The sample rate where none is asked for, in samples a second.
     const USUAL_RATE: u32 = 2_400_000;
 
@@ -102,6 +105,8 @@ mod with_dongle {
         centres: Vec<Hertz>,
         channels: Vec<Channel>,
         name: String,
+        /// Whether it is known what comes after tuning.
+        known: bool,
     }
 
     impl Live {
@@ -116,9 +121,10 @@ mod with_dongle {
             let choice = name.map_or(Choice::TheOnlyOne, Choice::in_words);
             let rate = rate.map_or(USUAL_RATE, |rate| rate.0.round() as u32);
             let mut receiver = Receiver::open(&choice, Settings::at_rate(rate))?;
-            if let Some(logbook) = logbook {
-                know(&mut receiver, logbook)?;
-            }
+            let known = match logbook {
+                Some(logbook) => know(&mut receiver, logbook)?,
+                None => false,
+            };
             let edges: Vec<(Hertz, Hertz)> = channels
                 .iter()
                 .map(|channel| (channel.low, channel.high))
@@ -129,6 +135,7 @@ mod with_dongle {
                 receiver,
                 centres,
                 channels: channels.to_vec(),
+                known,
             })
         }
 
@@ -184,6 +191,23 @@ mod with_dongle {
                 .collect()
         }
 
+        /// Finds out how many samples after tuning are of no use, where nobody has: what is dropped for safety otherwise takes
+        /// longer than a short dwell.
+        fn learn(&mut self, plan: &[Setting], stop: &Stop) -> Result<(), DongleError> {
+            if std::mem::replace(&mut self.known, true) {
+                return Ok(());
+            }
+            let line = Line::start(&format!("{}: tuning to and fro", self.name), None);
+            let measured =
+                measure_retuning(&mut self.receiver, plan, TRIALS, &mut |_| !stop.asked())?;
+            drop(line);
+            if let Some(retuning) = measured {
+                self.receiver
+                    .set_discards(Some(retuning.stale_samples), retuning.settling_samples);
+            }
+            Ok(())
+        }
+
         /// One pass over a plan. Pilots and guard intervals are listened for unless a terminator is connected.
         pub fn pass(
             &mut self,
@@ -193,6 +217,7 @@ mod with_dongle {
             recorder: Option<&mut Recorder>,
             stop: &Stop,
         ) -> Result<Survey, CaptureError> {
+            self.learn(plan, stop)?;
             let dwell = Duration::from_secs_f64(dwell_s);
             let mut source = LiveSource::new(&mut self.receiver, plan.to_vec(), dwell)?;
             let channels: &[Channel] = if listens { &self.channels } else { &[] };
@@ -295,10 +320,10 @@ mod with_dongle {
         whole.ok_or_else(|| Failure::Failed(format!("{}: no pass was made", live.name)))
     }
 
-    /// What was measured of this dongle before: how much to drop after tuning.
-    fn know(receiver: &mut Receiver, logbook: &Logbook) -> Result<(), Failure> {
+    /// What was measured of this dongle before: how much to drop after tuning. False where nothing was.
+    fn know(receiver: &mut Receiver, logbook: &Logbook) -> Result<bool, Failure> {
         let Some(text) = logbook.setting(&DongleFigures::key(&receiver.dongle().name()))? else {
-            return Ok(());
+            return Ok(false);
         };
         let figures: DongleFigures = serde_json::from_str(&text)?;
         let rate_hz = f64::from(receiver.dongle().sample_rate);
@@ -311,7 +336,7 @@ mod with_dongle {
         if let Some(retuning) = fits {
             receiver.set_discards(Some(retuning.stale_samples), retuning.settling_samples);
         }
-        Ok(())
+        Ok(fits.is_some())
     }
 
     /// The gains that a take or a file names.
