@@ -9,20 +9,25 @@
 //! 1950; the matrix determinant lemma). The ratio of the two likelihoods decides: a doubt is raised where the other antenna
 //! is [`ODDS`] times as likely (Neyman and Pearson's test).
 //!
-//! u is [`UNSTEADINESS_DB`], or what the repeats in the earlier takes show where that is more.
+//! u is [`UNSTEADINESS_DB`], or what the repeats in the earlier takes show where that is more. Within the channels it may
+//! also be two or four times as much, each as likely: a likelihood is the mean over the three.
 //!
 //! Where the antenna has no earlier take, the alternative is an antenna of which nothing is known but that antennas
-//! differ by some [`COMMON_SPREAD_DB`] in all channels together and [`CHANNEL_SPREAD_DB`] in each (assumptions, no source).
-//! The doubt is then raised where both antennas read the same: two antennas that are alike raise it too.
+//! differ by some [`COMMON_SPREAD_DB`] in all channels together and [`CHANNEL_SPREAD_DB`] in each (assumptions, no source),
+//! and [`FIRST_ODDS`] are enough. The doubt is then raised where both antennas read the same: two antennas that are alike raise it too.
 
 use crate::reading::{Reading, Take};
 
 /// Standard deviation in dB of one channel's level from take to take; as in [`crate::compare::Options`].
 pub const UNSTEADINESS_DB: f64 = 0.25;
+/// By what the unsteadiness within the channels may exceed that, each as likely.
+const FACTORS: [f64; 3] = [1.0, 2.0, 4.0];
 /// Standard deviation in dB of one mating of a connector, all channels alike; as in [`crate::compare::Options`].
 pub const MATING_DB: f64 = 0.1;
 /// How many times as likely the other antenna must be for a doubt.
 pub const ODDS: f64 = 100.0;
+/// The same where the antenna has no earlier take: that happens once in a trial, and a question more costs little.
+pub const FIRST_ODDS: f64 = 20.0;
 /// Standard deviation in dB of the difference between two antennas, all channels alike.
 pub const COMMON_SPREAD_DB: f64 = 3.0;
 /// Standard deviation in dB of the difference between two antennas in each channel by itself.
@@ -70,8 +75,13 @@ pub fn doubt(cases: &[Case]) -> Option<Doubt> {
     for case in cases {
         sum.add(case);
     }
+    let odds = if cases.iter().all(|case| case.same.is_empty()) {
+        FIRST_ODDS
+    } else {
+        ODDS
+    };
     let rms = |squares: f64| (squares / sum.channels as f64).sqrt();
-    (sum.channels > 0 && sum.log_odds > ODDS.ln()).then(|| Doubt {
+    (sum.channels > 0 && sum.log_odds > odds.ln()).then(|| Doubt {
         log_odds: sum.log_odds,
         channels: sum.channels,
         from_other_db: rms(sum.other_squares),
@@ -99,18 +109,27 @@ impl Evidence {
             return;
         }
         let unsteadiness_db = unsteadiness_db(&channels);
-        let of_other = Residuals::new(&channels, unsteadiness_db, |c| &c.other);
+        let of_other =
+            |factor: f64| Residuals::new(&channels, unsteadiness_db, factor, |c| &c.other);
+        let of_same = |factor: f64| Residuals::new(&channels, unsteadiness_db, factor, |c| &c.same);
         self.channels += channels.len();
-        self.other_squares += of_other.squares();
-        let alternative = if case.same.is_empty() {
-            of_other.spread_by(CHANNEL_SPREAD_DB, COMMON_SPREAD_DB)
+        self.other_squares += of_other(1.0).squares();
+        self.log_odds += log_likelihood(of_other);
+        self.log_odds -= if case.same.is_empty() {
+            log_likelihood(|factor| of_other(factor).spread_by(CHANNEL_SPREAD_DB, COMMON_SPREAD_DB))
         } else {
-            let of_same = Residuals::new(&channels, unsteadiness_db, |c| &c.same);
-            *self.same_squares.get_or_insert(0.0) += of_same.squares();
-            of_same
+            *self.same_squares.get_or_insert(0.0) += of_same(1.0).squares();
+            log_likelihood(of_same)
         };
-        self.log_odds += of_other.log_likelihood() - alternative.log_likelihood();
     }
+}
+
+/// Logarithm of the likelihood, its mean taken over how unsteady the channels may be.
+fn log_likelihood(residuals: impl Fn(f64) -> Residuals) -> f64 {
+    let each = FACTORS.map(|factor| residuals(factor).log_likelihood());
+    let most = each.into_iter().fold(f64::NEG_INFINITY, f64::max);
+    let mean = each.map(|one| (one - most).exp()).iter().sum::<f64>() / FACTORS.len() as f64;
+    most + mean.ln()
 }
 
 /// A level and its standard error in dB.
@@ -197,11 +216,12 @@ impl Residuals {
     fn new(
         channels: &[Channel],
         unsteadiness_db: f64,
+        factor: f64,
         earlier: fn(&Channel) -> &Vec<Level>,
     ) -> Residuals {
         let count = |c: &Channel| 1.0 + 1.0 / earlier(c).len() as f64;
         let residual = |c: &Channel| {
-            let variance = (unsteadiness_db.powi(2) + c.level.1.powi(2)) * count(c);
+            let variance = ((factor * unsteadiness_db).powi(2) + c.level.1.powi(2)) * count(c);
             (c.level.0 - mean(earlier(c)), variance)
         };
         Residuals {
