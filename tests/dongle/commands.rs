@@ -13,6 +13,7 @@ fn command(stand_in: &StandIn, arguments: &[&str]) -> Command {
         .arg("dongle")
         .args(arguments)
         .env_remove("GAINSAY_PLAN")
+        .env("GAINSAY_LOG", stand_in.path("logbook.sqlite"))
         .envs(stand_in.environment());
     command
 }

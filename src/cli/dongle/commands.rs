@@ -63,11 +63,12 @@ pub fn check(arguments: &CheckArguments) -> Result<(), Failure> {
     drop(line);
     if stop.asked() {
         output::remark("stopped: these are the figures measured so far");
+    } else {
+        let path = arguments.log.path()?;
+        let key = DongleFigures::key(&figures.serial);
+        Logbook::open(&path)?.set_setting(&key, Some(&serde_json::to_string(&figures)?))?;
+        output::remark(&format!("kept in {}", path.display()));
     }
-    let path = arguments.log.path()?;
-    let key = DongleFigures::key(&figures.serial);
-    Logbook::open(&path)?.set_setting(&key, Some(&serde_json::to_string(&figures)?))?;
-    output::remark(&format!("kept in {}", path.display()));
     print::figures(&figures, arguments.format)
 }
 

@@ -21,7 +21,7 @@ use self::session::Session;
 use self::wait::{Keyboard, Pace};
 use super::Failure;
 use super::input::{self, ChannelArguments, LogArguments};
-use super::output::{self, Format};
+use super::output::Format;
 use super::progress::Stop;
 use super::take;
 
@@ -75,7 +75,7 @@ pub struct Arguments {
     #[arg(long)]
     wait_for_go: bool,
     /// Tell the trial that waits, in another terminal, to go on.
-    #[arg(long, exclusive = false, conflicts_with_all = ["resume", "a", "b", "spot", "after", "wait_for_go"])]
+    #[arg(long, conflicts_with_all = ["resume", "a", "b", "spot", "after", "wait_for_go"])]
     go: bool,
     /// Go on with the trial that was stopped, as it was begun.
     #[arg(long, conflicts_with_all = ["a", "b", "spot", "from", "terminated", "no_terminator", "dongles", "begins", "anew"])]
@@ -120,19 +120,21 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         return wait::go(&path);
     }
     let stop = Stop::watch();
-    let (record, mut logbook) = match arguments.resume {
-        true => resumed(arguments, &path)?,
-        false => begun(arguments, &path)?,
+    let (record, stopped) = match arguments.resume {
+        true => resumed(arguments, &path).map(|(record, logbook)| (record, Some(logbook)))?,
+        false => (begun(arguments)?, None),
     };
-    let channels = ChannelArguments {
-        plan: record.plan.clone(),
-        channels: record.channels.clone(),
-        threshold: record.thresholds.clone(),
-    };
+    let channels = channels_of(&record);
     let plan = channels.plan()?;
     let wanted = channels.wanted(&plan)?;
-    let receivers = receiver::open(&record, wanted.channels(), Some(&logbook))?;
-    // Only a trial that can begin is noted as begun.
+    // What was measured of dongles, where anything is kept yet.
+    let known = Logbook::open_existing(&path).ok();
+    let receivers = receiver::open(&record, wanted.channels(), known.as_ref())?;
+    // Only a trial that can begin makes a logbook and is noted as begun.
+    let mut logbook = match stopped {
+        Some(logbook) => logbook,
+        None => logbook_for_another(&path, arguments.anew)?,
+    };
     keep(&mut logbook, &record)?;
     let pace = match (arguments.after, arguments.wait_for_go) {
         (Some(time), _) => Pace::After(time),
@@ -148,8 +150,17 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         .run(arguments.stop_when_decided, arguments.format)
 }
 
+/// The channels that a trial reads, as they are asked for.
+fn channels_of(record: &Record) -> ChannelArguments {
+    ChannelArguments {
+        plan: record.plan.clone(),
+        channels: record.channels.clone(),
+        threshold: record.thresholds.clone(),
+    }
+}
+
 /// A trial as it was asked for.
-fn begun(arguments: &Arguments, path: &Path) -> Result<(Record, Logbook), Failure> {
+fn begun(arguments: &Arguments) -> Result<Record, Failure> {
     let named =
         |option: &str, text: &Option<String>| take::name(option, text.as_deref().unwrap_or(""));
     let (a, b) = (named("--a", &arguments.a)?, named("--b", &arguments.b)?);
@@ -158,30 +169,8 @@ fn begun(arguments: &Arguments, path: &Path) -> Result<(Record, Logbook), Failur
             "--a and --b are both {a:?}: name two antennas"
         )));
     }
-    let dongles: Vec<String> = arguments
-        .dongles
-        .iter()
-        .map(|serial| serial.trim().to_owned())
-        .collect();
-    match dongles.as_slice() {
-        [] => {}
-        [one, two] if one != two && !one.is_empty() && !two.is_empty() => {}
-        _ => {
-            return Err(Failure::usage(
-                "--dongles takes two different serial numbers, such as --dongles 00000001,00000002",
-            ));
-        }
-    }
-    let terminator = match &arguments.terminated {
-        Some(_) if !dongles.is_empty() => {
-            return Err(Failure::usage(
-                "--terminated is of one dongle: with two, leave it out, and a terminator is asked for on each",
-            ));
-        }
-        Some(name) => Terminator::Recording(name.clone()),
-        None if arguments.no_terminator => Terminator::Absent,
-        None => Terminator::First,
-    };
+    let dongles = dongles(arguments)?;
+    let terminator = terminator(arguments, &dongles)?;
     if arguments
         .from
         .as_deref()
@@ -191,7 +180,7 @@ fn begun(arguments: &Arguments, path: &Path) -> Result<(Record, Logbook), Failur
             "--from plays a scene (.toml) here; recordings go into the logbook one by one, with gainsay take",
         ));
     }
-    let record = Record {
+    Ok(Record {
         started_at: to_the_millisecond(Timestamp::now())?,
         a,
         b,
@@ -207,34 +196,58 @@ fn begun(arguments: &Arguments, path: &Path) -> Result<(Record, Logbook), Failur
         dwell_s: arguments.dwell.unwrap_or(take::USUAL_DWELL_S),
         verdict_level: Options::default().level(),
         kept: Vec::new(),
-    };
-    check(&record)?;
+    })
+}
+
+/// The logbook, if no trial was stopped in it that is to go on.
+fn logbook_for_another(path: &Path, anew: bool) -> Result<Logbook, Failure> {
     let logbook = Logbook::open(path)?;
-    if let (Some(other), false) = (under_way(&logbook)?, arguments.anew) {
-        return Err(Failure::Failed(format!(
+    if anew {
+        return Ok(logbook);
+    }
+    match under_way(&logbook)? {
+        None => Ok(logbook),
+        Some(other) => Err(Failure::Failed(format!(
             "a trial of {:?} and {:?} was stopped before its end: go on with gainsay trial --resume, or give --anew to begin \
              this one instead (the takes of the other stay)",
             other.a, other.b
-        )));
+        ))),
     }
-    Ok((record, logbook))
+}
+
+/// The serial numbers of two dongles; none where there is one.
+fn dongles(arguments: &Arguments) -> Result<Vec<String>, Failure> {
+    let dongles: Vec<String> = arguments
+        .dongles
+        .iter()
+        .map(|serial| serial.trim().to_owned())
+        .collect();
+    match dongles.as_slice() {
+        [] => Ok(dongles),
+        [one, two] if one != two && !one.is_empty() && !two.is_empty() => Ok(dongles),
+        _ => Err(Failure::usage(
+            "--dongles takes two different serial numbers, such as --dongles 00000001,00000002",
+        )),
+    }
+}
+
+/// How the noise is measured.
+fn terminator(arguments: &Arguments, dongles: &[String]) -> Result<Terminator, Failure> {
+    Ok(match &arguments.terminated {
+        Some(_) if !dongles.is_empty() => {
+            return Err(Failure::usage(
+                "--terminated is of one dongle: with two, leave it out, and a terminator is asked for on each",
+            ));
+        }
+        Some(name) => Terminator::Recording(name.clone()),
+        None if arguments.no_terminator => Terminator::Absent,
+        None => Terminator::First,
+    })
 }
 
 /// To the millisecond: short enough for a note, and no two trials begin in the same.
 fn to_the_millisecond(time: Timestamp) -> Result<Timestamp, Failure> {
     Ok(Timestamp::from_millisecond(time.as_millisecond())?)
-}
-
-/// What would fail in a moment fails before a logbook is made.
-fn check(record: &Record) -> Result<(), Failure> {
-    let channels = ChannelArguments {
-        plan: record.plan.clone(),
-        channels: record.channels.clone(),
-        threshold: record.thresholds.clone(),
-    };
-    let plan = channels.plan()?;
-    let wanted = channels.wanted(&plan)?;
-    receiver::open(record, wanted.channels(), None).map(|_| ())
 }
 
 /// The trial that was stopped.
@@ -280,9 +293,4 @@ fn keep(logbook: &mut Logbook, record: &Record) -> Result<(), Failure> {
 
 fn forget(logbook: &mut Logbook) -> Result<(), Failure> {
     Ok(logbook.set_setting(UNDER_WAY, None)?)
-}
-
-/// A sentence beside the result.
-fn remark(text: &str) {
-    output::remark(text);
 }

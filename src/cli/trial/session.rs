@@ -17,10 +17,10 @@ use jiff::Timestamp;
 use super::receiver::{Clock, Receivers};
 use super::report::{self, Outcome};
 use super::wait::{Pace, Waited, say};
-use super::{forget, keep, remark};
+use super::{forget, keep};
 use crate::cli::Failure;
 use crate::cli::input::{self, RawArguments};
-use crate::cli::output::Format;
+use crate::cli::output::{Format, remark};
 use crate::cli::progress::Stop;
 
 /// In the note of a take that was kept in doubt.
