@@ -199,7 +199,12 @@ mod with_dongle {
             }
             let line = Line::start(&format!("{}: tuning to and fro", self.name), None);
             let measured =
-                measure_retuning(&mut self.receiver, plan, TRIALS, &mut |_| !stop.asked())?;
+                match measure_retuning(&mut self.receiver, plan, TRIALS, &mut |_| !stop.asked()) {
+                    Ok(measured) => measured,
+                    Err(error) if error.ends_it() => return Err(error),
+                    // A tuning that failed: what is dropped for safety will do.
+                    Err(_) => None,
+                };
             drop(line);
             if let Some(retuning) = measured {
                 self.receiver
