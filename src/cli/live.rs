@@ -331,17 +331,9 @@ mod with_dongle {
             return Ok(false);
         };
         let figures: DongleFigures = serde_json::from_str(&text)?;
-        let rate_hz = f64::from(receiver.dongle().sample_rate);
-        let transfers = receiver.settings().transfers;
-        let fits = (figures.retuning).filter(|retuning| {
-            (retuning.sample_rate_hz - rate_hz).abs() < 1.0
-                && retuning.transfers == transfers.count
-                && retuning.transfer_bytes == transfers.bytes
-        });
-        if let Some(retuning) = fits {
-            receiver.set_discards(Some(retuning.stale_samples), retuning.settling_samples);
-        }
-        Ok(fits.is_some())
+        let fitted = receiver.settings().clone().measured(&figures);
+        receiver.set_discards(fitted.stale, fitted.settling);
+        Ok(fitted.stale.is_some())
     }
 
     /// The gains that a take or a file names.
