@@ -3,7 +3,8 @@
 use std::fs;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::thread;
+use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, ErrorCode, MAIN_DB, OpenFlags};
 
@@ -20,7 +21,14 @@ pub(super) enum Need {
     Read,
 }
 
+/// How long to wait between two tries at a file that another program holds.
+const BETWEEN_TRIES: Duration = Duration::from_millis(5);
+
 /// Opens the file, brings it up to date, and returns it with its absolute path.
+///
+/// SQLite waits by itself where it can; where two programs make one file at once, it may find that waiting would never
+/// end (each holds what the other wants) and give up on the spot. So the whole is tried again until `patience` is over.
+/// Source: SQLite, "sqlite3_busy_handler".
 pub(super) fn open(
     path: &Path,
     need: Need,
@@ -30,18 +38,31 @@ pub(super) fn open(
     let path = std::path::absolute(path).map_err(|error| {
         LogbookError::unusable(path, format!("names no file ({})", one_line(error)))
     })?;
-    inspect(&path, need)?;
+    let begun = Instant::now();
+    let connection = loop {
+        let left = patience.saturating_sub(begun.elapsed());
+        match try_to_open(&path, need, left) {
+            Err(LogbookError::Busy { .. }) if left > BETWEEN_TRIES => thread::sleep(BETWEEN_TRIES),
+            other => break other?,
+        }
+    };
+    (connection.busy_timeout(patience)).map_err(|error| LogbookError::from_sqlite(&path, error))?;
+    Ok((path, connection))
+}
+
+fn try_to_open(path: &Path, need: Need, patience: Duration) -> Result<Connection, LogbookError> {
+    inspect(path, need)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let flags = if need == Need::Write {
         flags | OpenFlags::SQLITE_OPEN_CREATE
     } else {
         flags
     };
-    let connection = match open_with(&path, flags, patience) {
-        Err(error) if need == Need::Read && unwritable(&error) => open_unchanging(&path, patience)?,
-        other => other.map_err(|error| explain(&path, error))?,
+    let connection = match open_with(path, flags, patience) {
+        Err(error) if need == Need::Read && unwritable(&error) => open_unchanging(path, patience)?,
+        other => other.map_err(|error| explain(path, error))?,
     };
-    prepare(&path, connection, need)
+    prepare(path, connection, need)
 }
 
 /// Refuses what can't be a logbook before SQLite sees it, and makes the folder where one is needed.
@@ -212,7 +233,7 @@ fn prepare(
     path: &Path,
     mut connection: Connection,
     need: Need,
-) -> Result<(PathBuf, Connection), LogbookError> {
+) -> Result<Connection, LogbookError> {
     let fault = |error| LogbookError::from_sqlite(path, error);
     let kind = schema::kind(&connection).map_err(fault)?;
     let known = MIGRATIONS.len() as i64;
@@ -244,7 +265,7 @@ fn prepare(
                 "is of an older version and can't be brought up to date here: copy it to a folder that you may write to",
             ))
         } else {
-            Ok((path.to_owned(), connection))
+            Ok(connection)
         };
     }
     connection
@@ -256,7 +277,7 @@ fn prepare(
     if !current {
         schema::migrate(&mut connection, MIGRATIONS).map_err(fault)?;
     }
-    Ok((path.to_owned(), connection))
+    Ok(connection)
 }
 
 #[cfg(test)]
