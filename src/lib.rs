@@ -12,6 +12,7 @@
 //! - [`logbook`][]: takes kept in one SQLite file
 //! - [`compare`][]: A against B, with intervals and verdicts
 //! - [`trial`][]: A and B taken in turn: order, looks before the end, forgotten swaps, two receivers
+//! - [`survey`][]: spots ranked and mapped, rotations drawn up
 //! - [`draw`][]: plots
 //!
 //! The binary's `cli` knows them all.
@@ -28,5 +29,6 @@ pub mod logbook;
 pub mod reading;
 pub mod spectrum;
 pub mod statistics;
+pub mod survey;
 pub mod trial;
 pub mod units;

@@ -8,7 +8,6 @@ use gainsay::capture::recording::Recording;
 use gainsay::channels::{Plan, Thresholds};
 use gainsay::reading::assemble::{Subject, Wanted, assemble};
 use gainsay::reading::survey::Survey;
-use jiff::Timestamp;
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngAlgorithm, TestCaseError, TestRng, TestRunner};
 use serde_json::{Map, Value, json};
@@ -38,8 +37,7 @@ fn survives(meta: &Path) -> Result<bool, TestCaseError> {
             let subject = Subject {
                 antenna: "loop".into(),
                 spot: "window".into(),
-                note: String::new(),
-                taken_at: Timestamp::UNIX_EPOCH,
+                ..Subject::default()
             };
             let take = assemble(&survey, Some(&survey), &wanted, None, subject);
             for reading in &take.readings {

@@ -170,7 +170,7 @@ fn json_has_a_head_and_the_names_under_which_a_take_is_printed() {
         serde_json::from_str(&json(std::slice::from_ref(&take))).expect("JSON");
     assert_eq!(
         (&document["format"], &document["version"]),
-        (&"gainsay takes".into(), &2.into())
+        (&"gainsay takes".into(), &3.into())
     );
     let exported = &document["takes"][0];
     assert_eq!(
@@ -462,11 +462,11 @@ fn malformed_json_is_named_by_line_and_field_and_changes_nothing() {
             "line 1 column 27: format is \"another format\", not \"gainsay takes\"",
         ),
         (
-            good.replace("\"version\":2", "\"version\":3"),
-            "version 3 of the format is not known here",
+            good.replace("\"version\":3", "\"version\":4"),
+            "version 4 of the format is not known here",
         ),
         (
-            good.replace("\"version\":2,", ""),
+            good.replace("\"version\":3,", ""),
             "missing field `version`",
         ),
         (

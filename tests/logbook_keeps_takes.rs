@@ -632,7 +632,7 @@ fn a_logbook_of_version_1_is_brought_up_to_date_and_keeps_its_takes() {
     let path = folder.path().join("old.sqlite");
     of_version_1(&path);
     let mut logbook = Logbook::open_existing(&path).expect("it opens");
-    assert_eq!(version(&path), 2);
+    assert_eq!(version(&path), 3);
     is_the_take_of_version_1(&logbook.take(41).expect("the take"));
     assert_eq!(logbook.append(&whole(0, 9)).expect("kept"), 42);
     drop(logbook);

@@ -153,8 +153,8 @@ fn from_recordings(arguments: &Arguments) -> Result<Material, Failure> {
     let subject = |antenna: &str, name: &str| Subject {
         antenna: antenna.to_owned(),
         spot: arguments.spot.clone().unwrap_or_default(),
-        note: String::new(),
         taken_at: input::time_of(name, now),
+        ..Subject::default()
     };
     let subjects = [
         subject(&names[0], &arguments.a),

@@ -94,6 +94,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
             spot: SPOT.into(),
             note: "demo: invented".into(),
             taken_at: setup.starts_at,
+            ..Subject::default()
         };
         let mut take = assemble(survey, Some(terminated), &wanted, None, subject);
         take.id = match logbook.find_same(&take)? {

@@ -160,6 +160,24 @@ pub fn seconds(text: &str) -> Result<f64, String> {
     }
 }
 
+/// Two lengths such as 1.2,3.4.
+pub fn metres(text: &str) -> Result<(f64, f64), String> {
+    let place = text
+        .split_once(',')
+        .and_then(|(x, y)| finite(x).ok().zip(finite(y).ok()));
+    place.ok_or_else(|| {
+        "write two lengths in metres with a comma between, such as 1.2,3.4".to_owned()
+    })
+}
+
+/// A number that is neither infinite nor none.
+pub fn finite(text: &str) -> Result<f64, String> {
+    match text.trim().parse::<f64>() {
+        Ok(value) if value.is_finite() => Ok(value),
+        _ => Err("write a number such as 1.1".to_owned()),
+    }
+}
+
 /// Whether a name is a scene's.
 pub fn names_scene(name: &str) -> bool {
     Path::new(name)

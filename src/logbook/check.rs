@@ -3,8 +3,8 @@
 use super::LogbookError;
 use crate::reading::shape::{Echo, Shape};
 use crate::reading::{
-    Estimate, Fall, FrequencyReading, GainCheck, Identity, OutlyingStation, PilotReading, Reading,
-    Settings, SpurReading, Take, TuningReading,
+    Estimate, Fall, FrequencyReading, GainCheck, Identity, OutlyingStation, PilotReading, Position,
+    Reading, Settings, SpurReading, Take, TuningReading,
 };
 
 /// The field at fault and what is wrong with it.
@@ -28,6 +28,25 @@ pub(super) fn inspect(take: &Take) -> Result<(), Fault> {
         }
     }
     settings(&take.settings)?;
+    if let Some(Position { x_m, y_m, height_m }) = take.position {
+        finite("x_m", x_m)?;
+        finite("y_m", y_m)?;
+        maybe("height_m", height_m)?;
+    }
+    if let Some(bearing) = &take.bearing {
+        if !(0.0..360.0).contains(&bearing.degrees) {
+            return Err((
+                "bearing_deg".into(),
+                format!("{} is not from 0 to under 360", bearing.degrees),
+            ));
+        }
+        if bearing.from.trim().is_empty() {
+            return Err((
+                "bearing_from".into(),
+                "doesn't say where 0 degrees is".into(),
+            ));
+        }
+    }
     take.readings.iter().try_for_each(|one| {
         reading(one)
             .map_err(|(field, problem)| (format!("channel {}, {field}", one.channel), problem))

@@ -6,11 +6,13 @@ use rusqlite::{Connection, OptionalExtension, Row, ToSql, params};
 use serde::de::DeserializeOwned;
 
 use super::columns::{self, Reader, lossless_json};
-use crate::reading::{Settings, State, Take, Trace};
+use crate::reading::{Bearing, Position, Settings, State, Take, Trace};
 
 const INSERT: &str = "INSERT INTO takes (antenna, spot, taken_at, source, terminated, plan, sample_rate_hz, dwell_s, \
-                      gains_db, note, readings, vacant, trace, brink, firm, fingerprint, frequency_error) \
-                      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)";
+                      gains_db, note, readings, vacant, trace, brink, firm, fingerprint, frequency_error, \
+                      x_m, y_m, height_m, bearing_deg, bearing_from, scan_count) \
+                      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, \
+                      ?21, ?22, ?23)";
 
 /// Writes a take with all that belongs to it; the caller has the transaction.
 pub(super) fn insert(
@@ -28,6 +30,9 @@ pub(super) fn insert(
         terminated,
         settings,
         note,
+        position,
+        bearing,
+        scan_count,
         readings,
         spectrum,
         frequency_error,
@@ -64,6 +69,12 @@ pub(super) fn insert(
         firm,
         print,
         frequency_error.as_ref().map(lossless_json).transpose()?,
+        position.map(|position| position.x_m),
+        position.map(|position| position.y_m),
+        position.and_then(|position| position.height_m),
+        bearing.as_ref().map(|bearing| bearing.degrees),
+        bearing.as_ref().map(|bearing| &bearing.from),
+        scan_count,
     ])?;
     let id = connection.last_insert_rowid();
     let mut statement = connection.prepare_cached(columns::INSERT)?;
@@ -104,7 +115,7 @@ pub(super) fn heads(
 ) -> rusqlite::Result<Vec<(i64, usize, Take)>> {
     let sql = format!(
         "SELECT id, antenna, spot, taken_at, source, terminated, plan, sample_rate_hz, dwell_s, gains_db, note, \
-         readings, frequency_error FROM takes {which}"
+         readings, frequency_error, x_m, y_m, height_m, bearing_deg, bearing_from, scan_count FROM takes {which}"
     );
     let mut statement = connection.prepare_cached(&sql)?;
     // Takes of one trial share their gains: the last text is not parsed again.
@@ -129,6 +140,9 @@ pub(super) fn heads(
                 gains_db: gains.1.clone(),
             },
             note: row.get(10)?,
+            position: position(row)?,
+            bearing: bearing(row)?,
+            scan_count: row.get(18)?,
             readings: Vec::new(),
             spectrum: None,
             frequency_error: json(row, 12)?,
@@ -138,6 +152,21 @@ pub(super) fn heads(
         Ok((id, row.get::<_, u16>(11)?.into(), take))
     };
     statement.query_map(parameters, head)?.collect()
+}
+
+fn position(row: &Row<'_>) -> rusqlite::Result<Option<Position>> {
+    let (x_m, y_m): (Option<f64>, Option<f64>) = (row.get(13)?, row.get(14)?);
+    let height_m = row.get(15)?;
+    Ok(x_m
+        .zip(y_m)
+        .map(|(x_m, y_m)| Position { x_m, y_m, height_m }))
+}
+
+fn bearing(row: &Row<'_>) -> rusqlite::Result<Option<Bearing>> {
+    let (degrees, from): (Option<f64>, Option<String>) = (row.get(16)?, row.get(17)?);
+    Ok(degrees
+        .zip(from)
+        .map(|(degrees, from)| Bearing { degrees, from }))
 }
 
 /// One take with all that belongs to it.

@@ -12,6 +12,7 @@ pub(super) const APPLICATION_ID: i64 = 0x6761_696e;
 pub(super) const MIGRATIONS: &[&str] = &[
     include_str!("schema/version_1.sql"),
     include_str!("schema/version_2.sql"),
+    include_str!("schema/version_3.sql"),
 ];
 
 /// What the head of a SQLite file says.

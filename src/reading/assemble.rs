@@ -4,7 +4,7 @@ use jiff::Timestamp;
 
 use super::evaluate::{Beside, Evaluation, evaluate, uncovered};
 use super::survey::Survey;
-use super::{Part, Settings, Take, Trace};
+use super::{Bearing, Part, Position, Settings, Take, Trace};
 use crate::channels::{Channel, Plan, Thresholds};
 use crate::spectrum::flat::FlatField;
 use crate::spectrum::stitch::{Stretch, integrate};
@@ -16,7 +16,7 @@ const TRACE_STEP_HZ: f64 = 25e3;
 const TRACE_MOST: f64 = 40_000.0;
 
 /// What the user says of a take.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Subject {
     /// The antenna's name.
     pub antenna: String,
@@ -26,6 +26,12 @@ pub struct Subject {
     pub note: String,
     /// When it was taken, where the source doesn't say.
     pub taken_at: Timestamp,
+    /// Where in the room it stood.
+    pub position: Option<Position>,
+    /// Where it was turned to, in a rotation.
+    pub bearing: Option<Bearing>,
+    /// How many stations a television's scan found.
+    pub scan_count: Option<u32>,
 }
 
 /// Which channels a take reads.
@@ -83,6 +89,9 @@ pub fn assemble(
         terminated: terminated.map(|survey| survey.about.name.clone()),
         settings: settings(survey, wanted.plan),
         note: subject.note,
+        position: subject.position,
+        bearing: subject.bearing,
+        scan_count: subject.scan_count,
         readings,
         frequency_error,
         tunings,

@@ -26,6 +26,7 @@ mod within;
 
 pub use state::State;
 pub use take::{
-    Estimate, Fall, FrequencyReading, GainCheck, Health, Identity, NoiseSource, OutlyingStation,
-    Part, PilotReading, Reading, Settings, SpurReading, Take, Trace, TuningReading,
+    Bearing, Estimate, Fall, FrequencyReading, GainCheck, Health, Identity, NoiseSource,
+    OutlyingStation, Part, PilotReading, Position, Reading, Settings, SpurReading, Take, Trace,
+    TuningReading,
 };

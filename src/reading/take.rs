@@ -476,6 +476,26 @@ pub struct Settings {
     pub gains_db: Vec<(f64, f64)>,
 }
 
+/// Where in the room an antenna stood, on the user's own floor plan.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Position {
+    /// Metres to the right of the plan's lower left corner.
+    pub x_m: f64,
+    /// Metres up the plan from that corner.
+    pub y_m: f64,
+    /// Metres above the floor, where stated.
+    pub height_m: Option<f64>,
+}
+
+/// Where an antenna was turned to.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Bearing {
+    /// Degrees clockwise, seen from above, 0 to under 360.
+    pub degrees: f64,
+    /// What 0 degrees is: `north`, or whatever the user counts from, such as `the window`.
+    pub from: String,
+}
+
 /// One pass over the wanted channels with one antenna at one spot.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Take {
@@ -495,6 +515,12 @@ pub struct Take {
     pub settings: Settings,
     /// Free text.
     pub note: String,
+    /// Where in the room it stood, where stated.
+    pub position: Option<Position>,
+    /// Where it was turned to: takes of a rotation have one, other takes look as they usually do.
+    pub bearing: Option<Bearing>,
+    /// How many stations a television's scan found with this antenna here, where noted.
+    pub scan_count: Option<u32>,
     /// The channels, ascending.
     pub readings: Vec<Reading>,
     /// The receiver's frequency error, where pilots tell it.

@@ -6,8 +6,9 @@ use gainsay::channels::{ChannelId, PathClass, Standard};
 use gainsay::reading::pilot::Agreement;
 use gainsay::reading::shape::{Echo, Shape, class_of};
 use gainsay::reading::{
-    Estimate, Fall, FrequencyReading, GainCheck, Health, Identity, NoiseSource, OutlyingStation,
-    Part, PilotReading, Reading, Settings, SpurReading, State, Take, Trace, TuningReading,
+    Bearing, Estimate, Fall, FrequencyReading, GainCheck, Health, Identity, NoiseSource,
+    OutlyingStation, Part, PilotReading, Position, Reading, Settings, SpurReading, State, Take,
+    Trace, TuningReading,
 };
 use jiff::{SignedDuration, Timestamp};
 
@@ -47,6 +48,16 @@ pub fn plain(number: u32, channels: u16) -> Take {
                 .collect(),
         },
         note: String::new(),
+        position: Some(Position {
+            x_m: 1.25 + f64::from(number),
+            y_m: -0.5,
+            height_m: number.is_multiple_of(2).then_some(1.1),
+        }),
+        bearing: number.is_multiple_of(3).then(|| Bearing {
+            degrees: f64::from(number % 360) + 0.5,
+            from: "the window".into(),
+        }),
+        scan_count: Some(30 + number),
         readings: (0..channels)
             .map(|channel| reading(number, channel))
             .collect(),
@@ -234,6 +245,8 @@ pub mod any {
             spectrum in option::of(trace()),
             (frequency_error, tunings, gain_check) in
                 (option::of(frequency_error()), vec(tuning(), 0..3), option::of(gain_check())),
+            (position, bearing, scan_count) in
+                (option::of(position()), option::of(bearing()), option::of(any::<u32>())),
         ) -> Take {
             let taken_at = Timestamp::new(seconds, 0).expect("in range") + SignedDuration::from_nanos(nanoseconds.into());
             Take {
@@ -245,12 +258,31 @@ pub mod any {
                 terminated,
                 settings,
                 note,
+                position,
+                bearing,
+                scan_count,
                 readings,
                 spectrum,
                 frequency_error,
                 tunings,
                 gain_check,
             }
+        }
+    }
+
+    prop_compose! {
+        fn position()(
+            x_m in -1e3..1e3f64,
+            y_m in -1e3..1e3f64,
+            height_m in option::of(-10.0..100.0f64),
+        ) -> Position {
+            Position { x_m, y_m, height_m }
+        }
+    }
+
+    prop_compose! {
+        fn bearing()(degrees in 0.0..360.0f64, from in name()) -> Bearing {
+            Bearing { degrees, from }
         }
     }
 

@@ -301,6 +301,7 @@ impl<'p> Session<'p> {
                 spot: self.record.spot.clone(),
                 note: self.record.mark(first_place + receiver),
                 taken_at: begins,
+                ..Subject::default()
             };
             let take = assemble(survey, terminated, &self.wanted, None, subject);
             survey.covers_any(&take.readings, &self.wanted)?;

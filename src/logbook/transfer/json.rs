@@ -10,13 +10,15 @@ use serde::{Deserialize, Deserializer, Serialize};
 use super::{frequency_error, stopped};
 use crate::logbook::{LogbookError, check};
 use crate::reading::pilot::Agreement;
-use crate::reading::{GainCheck, OutlyingStation, Reading, Settings, Take, Trace, TuningReading};
+use crate::reading::{
+    Bearing, GainCheck, OutlyingStation, Position, Reading, Settings, Take, Trace, TuningReading,
+};
 
 /// What `format` says in an export.
 pub const FORMAT: &str = "gainsay takes";
 
 /// What `version` says in an export; a later one is refused, since an import passes over what it doesn't know.
-pub const VERSION: u64 = 2;
+pub const VERSION: u64 = 3;
 
 /// A take as it is printed.
 #[derive(Serialize)]
@@ -38,6 +40,9 @@ struct TakeOut<'a> {
     ppm_pilots: Option<usize>,
     ppm_agreement: Option<Agreement>,
     outlying_pilots: &'a [OutlyingStation],
+    position: Option<Position>,
+    bearing: Option<&'a Bearing>,
+    scan_count: Option<u32>,
     tunings: &'a [TuningReading],
     gain_check: Option<&'a GainCheck>,
     channels: Vec<ReadingOut<'a>>,
@@ -57,7 +62,7 @@ struct ReadingOut<'a> {
     margin_db: Option<f64>,
 }
 
-/// A take as it is imported; version 1 has nothing from `ppm` to `gain_check`.
+/// A take as it is imported; version 1 has nothing from `ppm` to `gain_check`, version 2 no position, bearing and scan count.
 #[derive(Deserialize)]
 struct TakeIn {
     antenna: String,
@@ -78,6 +83,9 @@ struct TakeIn {
     ppm_agreement: Option<Agreement>,
     #[serde(default)]
     outlying_pilots: Vec<OutlyingStation>,
+    position: Option<Position>,
+    bearing: Option<Bearing>,
+    scan_count: Option<u32>,
     #[serde(default)]
     tunings: Vec<TuningReading>,
     gain_check: Option<GainCheck>,
@@ -98,6 +106,9 @@ pub fn as_json(take: &Take) -> impl Serialize + '_ {
         terminated,
         settings,
         note,
+        position,
+        bearing,
+        scan_count,
         readings,
         spectrum,
         frequency_error,
@@ -129,6 +140,9 @@ pub fn as_json(take: &Take) -> impl Serialize + '_ {
         ppm_pilots: frequency.map(|error| error.pilots),
         ppm_agreement: frequency.map(|error| error.agreement),
         outlying_pilots: frequency.map_or(&[], |error| &error.outlying),
+        position: *position,
+        bearing: bearing.as_ref(),
+        scan_count: *scan_count,
         tunings,
         gain_check: gain_check.as_ref(),
         channels: readings
@@ -349,6 +363,9 @@ impl TakeIn {
                 gains_db: self.gains_db,
             },
             note: self.note,
+            position: self.position,
+            bearing: self.bearing,
+            scan_count: self.scan_count,
             readings: self.channels,
             spectrum: self.spectrum,
             tunings: self.tunings,

@@ -12,6 +12,7 @@
 //! - `sample_rate_hz`, `dwell_s`, `gains_db` (pairs of centre in Hz and gain in dB);
 //! - the receiver's frequency error, `ppm` with `ppm_low`, `ppm_high`, `ppm_pilots` and `ppm_agreement` (all `null` where
 //!   no pilot tells it), and `outlying_pilots`, a list of [`OutlyingStation`];
+//! - `position` (`x_m`, `y_m`, `height_m`), `bearing` (`degrees` clockwise, `from`) and `scan_count`, each or `null`;
 //! - `tunings`, a list of [`TuningReading`](crate::reading::TuningReading), and `gain_check`, a
 //!   [`GainCheck`](crate::reading::GainCheck) or `null`;
 //! - `channels`, a list; each has the fields of a [`Reading`](crate::reading::Reading) and, computed from them,
@@ -20,7 +21,8 @@
 //!
 //! Infinite degrees of freedom are `null`. An import doesn't read what is computed. Version 1 had no frequency error,
 //! tunings and gain check, and no `pilot`, `identity`, `shape`, `echo` and `path` in a channel: an import takes it too, and
-//! a program that knows version 1 alone refuses version 2, of which it would lose these.
+//! a program that knows version 1 alone refuses version 2, of which it would lose these. Version 2 had no position, bearing
+//! and scan count.
 //!
 //! # CSV
 //!
@@ -30,8 +32,8 @@
 //! whether a pilot was found where one was looked for. `reading` counts the rows of a take from 1: an import starts a new
 //! take where it doesn't rise or the take's columns differ. A take without channels is one row with `reading` 0 and empty
 //! cells in place of a channel's. Columns may stand in any order; unknown ones are passed over, and so are the computed
-//! ones. An export of an older program lacks all columns from `pilot_offset_hz` on, and an older program passes over
-//! them.
+//! ones. An export of an older program lacks all columns from `pilot_offset_hz` on, or all from `x_m` on, and an older program
+//! passes over them.
 
 mod csv;
 mod json;

@@ -10,10 +10,10 @@ pub use write::export_csv;
 const OF_THE_TAKE: usize = 11;
 
 /// How many of them, from the right, are the take's too.
-const OF_THE_TAKE_AT_THE_END: usize = 6;
+const OF_THE_TAKE_AT_THE_END: usize = 12;
 
-/// How many of them, from the left, every export has; the rest came later, all at once.
-const EVER: usize = 40;
+/// How many of them, from the left, exports of each version have; what a version added is there as a whole or not at all.
+const BY_VERSION: [usize; 3] = [40, 75, COLUMNS.len()];
 
 /// The columns of an export, left to right: the take's, then the reading's, then what came later, the reading's before
 /// the take's. Powers without a unit in their name are linear (mean |x|²).
@@ -93,6 +93,12 @@ pub const COLUMNS: &[&str] = &[
     "ppm_pilots",
     "ppm_agreement",
     "outlying_pilots",
+    "x_m",
+    "y_m",
+    "height_m",
+    "bearing_deg",
+    "bearing_from",
+    "scan_count",
 ];
 
 /// Columns that an import does without: computed ones, and the numbers of takes, which are given anew.

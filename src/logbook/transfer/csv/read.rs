@@ -6,13 +6,14 @@ use csv::StringRecord;
 use jiff::Timestamp;
 use serde::de::DeserializeOwned;
 
-use super::{COLUMNS, COMPUTED, EVER, OF_THE_TAKE, OF_THE_TAKE_AT_THE_END};
+use super::{BY_VERSION, COLUMNS, COMPUTED, OF_THE_TAKE, OF_THE_TAKE_AT_THE_END};
 use crate::channels::ChannelId;
 use crate::logbook::transfer::{frequency_error, stopped};
 use crate::logbook::{LogbookError, check};
 use crate::reading::shape::{Echo, Shape};
 use crate::reading::{
-    Estimate, FrequencyReading, Identity, Part, PilotReading, Reading, Settings, Take,
+    Bearing, Estimate, FrequencyReading, Identity, Part, PilotReading, Position, Reading, Settings,
+    Take,
 };
 
 /// Hands each take of an export to `keep`, one at a time.
@@ -104,13 +105,13 @@ impl Columns {
     fn of(file: &str, header: &StringRecord) -> Result<Columns, LogbookError> {
         let place = |name: &&str| header.iter().position(|there| there == *name);
         let columns: Vec<Option<usize>> = COLUMNS.iter().map(place).collect();
-        // Of the later columns all are wanted where there is one: a slip in a name would lose what it holds.
-        let wanted = match columns[EVER..].iter().any(Option::is_some) {
-            true => COLUMNS,
-            false => &COLUMNS[..EVER],
-        };
-        let missing = wanted
-            .iter()
+        // Of a version's columns all are wanted where there is one: a slip in a name would lose what it holds.
+        let ends_here = |&end: &usize| columns[end..].iter().all(Option::is_none);
+        let wanted = BY_VERSION
+            .into_iter()
+            .find(ends_here)
+            .unwrap_or(COLUMNS.len());
+        let missing = (COLUMNS[..wanted].iter())
             .zip(&columns)
             .find(|(name, at)| at.is_none() && !COMPUTED.contains(name));
         match missing {
@@ -241,12 +242,36 @@ impl Row<'_> {
                 gains_db: self.json("gains_db")?,
             },
             note: text("note"),
+            position: self.position()?,
+            bearing: self.bearing()?,
+            scan_count: self.maybe("scan_count")?,
             readings: Vec::new(),
             spectrum: None,
             frequency_error: self.frequency_error()?,
             tunings: Vec::new(),
             gain_check: None,
         })
+    }
+
+    fn position(&self) -> Result<Option<Position>, LogbookError> {
+        let height_m = self.maybe("height_m")?;
+        match (self.maybe("x_m")?, self.maybe("y_m")?) {
+            (Some(x_m), Some(y_m)) => Ok(Some(Position { x_m, y_m, height_m })),
+            (None, None) if height_m.is_none() => Ok(None),
+            _ => Err(self.wrong(
+                "x_m",
+                "x_m and y_m must both be there, or neither and no height_m",
+            )),
+        }
+    }
+
+    fn bearing(&self) -> Result<Option<Bearing>, LogbookError> {
+        let from = self.text("bearing_from").to_owned();
+        match self.maybe("bearing_deg")? {
+            Some(degrees) => Ok(Some(Bearing { degrees, from })),
+            None if from.is_empty() => Ok(None),
+            None => Err(self.wrong("bearing_deg", "is empty where bearing_from is not")),
+        }
     }
 
     fn frequency_error(&self) -> Result<Option<FrequencyReading>, LogbookError> {

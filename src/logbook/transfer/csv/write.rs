@@ -61,6 +61,9 @@ fn take_cells(take: &Take) -> ([String; OF_THE_TAKE], [String; OF_THE_TAKE_AT_TH
         note,
         readings: _,
         frequency_error,
+        position,
+        bearing,
+        scan_count,
         // Too much for a cell that each row repeats.
         spectrum: _,
         tunings: _,
@@ -85,10 +88,27 @@ fn take_cells(take: &Take) -> ([String; OF_THE_TAKE], [String; OF_THE_TAKE_AT_TH
         number(*dwell_s),
         json(gains_db),
     ];
-    (head, frequency_cells(frequency_error))
+    let [ppm, low, high, pilots, agreement, outlying] = frequency_cells(frequency_error);
+    let tail = [
+        ppm,
+        low,
+        high,
+        pilots,
+        agreement,
+        outlying,
+        maybe(position.map(|position| position.x_m)),
+        maybe(position.map(|position| position.y_m)),
+        maybe(position.and_then(|position| position.height_m)),
+        maybe(bearing.as_ref().map(|bearing| bearing.degrees)),
+        bearing
+            .as_ref()
+            .map_or_else(String::new, |bearing| bearing.from.clone()),
+        scan_count.map_or_else(String::new, |count| count.to_string()),
+    ];
+    (head, tail)
 }
 
-fn frequency_cells(error: &Option<FrequencyReading>) -> [String; OF_THE_TAKE_AT_THE_END] {
+fn frequency_cells(error: &Option<FrequencyReading>) -> [String; 6] {
     let Some(FrequencyReading {
         ppm,
         low_ppm,

@@ -1,0 +1,1 @@
+//! A smooth map of a level over a floor, from the places where it was measured.

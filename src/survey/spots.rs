@@ -1,0 +1,1 @@
+//! Spots ranked by what can be received there.

@@ -1,0 +1,1 @@
+//! A rotation: from takes at bearings to a pattern and its figures.
