@@ -1,8 +1,9 @@
 //! `gainsay take`: one pass over the wanted channels, into the logbook.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
+use gainsay::capture::simulated::{Scene, Setup, SimulatedSource};
 use gainsay::channels::Channel;
 use gainsay::draw;
 use gainsay::logbook::transfer::{as_json, export_csv};
@@ -134,7 +135,12 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         let listened: &[Channel] = if antenna.is_some() { channels } else { &[] };
         if input::names_scene(name) {
             let dwell_s = arguments.dwell.unwrap_or(USUAL_DWELL_S);
-            let mut source = input::scene(name, antenna, &spot, channels, begins, dwell_s)?;
+            let scene = Scene::read(Path::new(name))?;
+            let setup = Setup {
+                position_m: arguments.at,
+                ..input::setup(&scene, antenna, &spot, channels, begins, dwell_s)?
+            };
+            let mut source = SimulatedSource::new(&scene, setup)?;
             return input::pass(name, &mut source, None, listened, &stop);
         }
         if arguments.dwell.is_some() {
