@@ -17,6 +17,10 @@
 //! with two blocks (up to 98.7 %). The effective degrees of freedom are still worked out and shown, as JCGM 100:2008 G.4
 //! has them. These figures are measured by the ignored test in `tests/comparison_coverage.rs`.
 
+use std::cell::RefCell;
+use std::collections::HashMap;
+use std::sync::Arc;
+
 use statrs::function::gamma::ln_gamma;
 
 use crate::statistics::{
@@ -29,7 +33,8 @@ pub struct ErrorLaw {
     repeated: f64,
     known: f64,
     degrees_of_freedom: f64,
-    mixture: Vec<Node>,
+    /// `None` where either part is nothing.
+    mixture: Option<Arc<[Node]>>,
 }
 
 /// A share `weight` of the t distribution in which it is normal with variance `factor`.
@@ -55,14 +60,10 @@ impl ErrorLaw {
                 repeated: 0.0,
                 known,
                 degrees_of_freedom: f64::INFINITY,
-                mixture: Vec::new(),
+                mixture: None,
             };
         }
-        let mixture = if repeated > 0.0 && known > 0.0 {
-            mixture(degrees_of_freedom)
-        } else {
-            Vec::new()
-        };
+        let mixture = (repeated > 0.0 && known > 0.0).then(|| mixture_kept(degrees_of_freedom));
         ErrorLaw {
             repeated,
             known,
@@ -92,7 +93,13 @@ impl ErrorLaw {
         let tail = |node: &Node| {
             node.weight * normal_upper_tail(error / (known + repeated * node.factor).sqrt())
         };
-        (2.0 * self.mixture.iter().map(tail).sum::<f64>()).min(1.0)
+        (2.0 * self
+            .mixture
+            .iter()
+            .flat_map(|nodes| nodes.iter())
+            .map(tail)
+            .sum::<f64>())
+        .min(1.0)
     }
 
     /// Half the width of the interval that holds the error with probability `confidence`.
@@ -131,6 +138,25 @@ impl ErrorLaw {
         }
         (low + high) / 2.0
     }
+}
+
+/// So many mixtures are kept for each thread: degrees of freedom are few whole numbers, and every channel needs them.
+const KEPT: usize = 256;
+
+thread_local! {
+    static MIXTURES: RefCell<HashMap<u64, Arc<[Node]>>> = RefCell::default();
+}
+
+/// As [`mixture`], worked out once a thread.
+fn mixture_kept(nu: f64) -> Arc<[Node]> {
+    MIXTURES.with_borrow_mut(|kept| {
+        if kept.len() >= KEPT {
+            kept.clear();
+        }
+        (kept.entry(nu.to_bits()))
+            .or_insert_with(|| mixture(nu).into())
+            .clone()
+    })
 }
 
 /// Nodes over χ² with `nu` degrees of freedom.

@@ -67,6 +67,24 @@ pub enum CompareError {
         /// `A` or `B`.
         side: &'static str,
     },
+    /// One of several antennas has no takes.
+    #[error("no take of antenna number {place}: make one with `gainsay take`, or leave it out")]
+    NoTakesOf {
+        /// Its place among those given, from 1.
+        place: usize,
+    },
+    /// One antenna is given twice.
+    #[error("{antenna:?} is given more than once: name each antenna once")]
+    NamedTwice {
+        /// Its name.
+        antenna: String,
+    },
+    /// Too few antennas for the comparison asked for.
+    #[error("{count} antenna(s) given: name two or more, the reference among them")]
+    TooFewAntennas {
+        /// How many there are.
+        count: usize,
+    },
     /// Takes of several antennas on one side.
     #[error("{first} and {second} are of two antennas on side {side}: name one antenna a side")]
     TwoAntennas {
