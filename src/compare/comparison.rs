@@ -5,6 +5,7 @@ use std::collections::HashSet;
 use super::blocks::{Arrangement, arrange};
 use super::channel::{Case, Place, blocks};
 use super::difference::{estimate_strong, estimate_weak};
+use super::law::Widths;
 use super::meaning;
 use super::pilot::SelectiveFading;
 use super::refusal::{CompareError, Options, check_apart, check_options, check_takes};
@@ -24,7 +25,7 @@ use crate::reading::{NoiseSource, Take};
 /// reason.
 pub fn compare(a: &[Take], b: &[Take], options: &Options) -> Result<Comparison, CompareError> {
     check_options(options)?;
-    let mut comparison = measure(a, b, options)?;
+    let mut comparison = measure(a, b, options, Widths::Exact)?;
     decide(comparison.channels.iter_mut(), options);
     conclude(&mut comparison);
     Ok(comparison)
@@ -44,6 +45,7 @@ pub(super) fn measure(
     a: &[Take],
     b: &[Take],
     options: &Options,
+    widths: Widths,
 ) -> Result<Comparison, CompareError> {
     check_takes(a, b, options)?;
     let times = |takes: &[Take]| takes.iter().map(|take| take.taken_at).collect::<Vec<_>>();
@@ -61,7 +63,7 @@ pub(super) fn measure(
         case.choose(selective);
     }
     for case in cases.iter_mut().filter(|case| case.is_strong()) {
-        let outcome = estimate_strong(&case.evidence().design, options, selective);
+        let outcome = estimate_strong(&case.evidence().design, options, selective, widths);
         case.outcome = Some(outcome);
     }
     // What strong channels show to vary from take to take is foreseen for the weak ones. Pilots vary more than whole

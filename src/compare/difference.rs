@@ -21,6 +21,7 @@
 
 use super::blocks::Antenna;
 use super::budget::{BudgetRow, combine};
+use super::law::Widths;
 use super::levels::{Design, Level};
 use super::pilot::SelectiveFading;
 use super::refusal::Options;
@@ -63,6 +64,7 @@ pub(super) fn estimate_strong(
     design: &Design,
     options: &Options,
     selective: SelectiveFading,
+    widths: Widths,
 ) -> Outcome {
     Estimator {
         design,
@@ -71,7 +73,7 @@ pub(super) fn estimate_strong(
         seen: None,
         by_repeats: design.has_repeats(),
     }
-    .in_decibels()
+    .in_decibels(widths)
 }
 
 /// The outcome of a weak channel, given whether each antenna shows a signal, and what strong channels show.
@@ -108,10 +110,10 @@ fn root_sum_square(rows: &[BudgetRow]) -> f64 {
 }
 
 impl Estimator<'_, '_> {
-    fn in_decibels(&self) -> Outcome {
+    fn in_decibels(&self, widths: Widths) -> Outcome {
         let difference_db = self.difference(View::Decibels);
         let (budget, combined) = self.budget(View::Decibels, false);
-        let half_db = combined.law.half_width(self.options.confidence);
+        let half_db = (combined.law).half_width_by(widths, self.options.confidence);
         let (cn_difference_db, cn_p) = self.by_cn(difference_db, View::Decibels);
         Outcome {
             averaging: Averaging::Decibels,

@@ -5,7 +5,7 @@
 //! takes, and channels share matings and drift, makes their errors dependent; the step-down needs no independence, since
 //! it rests on Bonferroni's inequality alone (S. Holm, Scandinavian Journal of Statistics 6, 1979, theorem 3.1). The price
 //! is width: a verdict among 1225 pairs asks for more than one between two antennas. Intervals stay what they are for one
-//! difference, at the level of confidence each.
+//! difference, at the level of confidence each, to five digits.
 
 use std::num::NonZero;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -14,6 +14,7 @@ use std::thread;
 use serde::Serialize;
 
 use super::comparison::{conclude, measure};
+use super::law::Widths;
 use super::merit::{self, Merit};
 use super::refusal::{CompareError, Options, check_options};
 use super::types::Comparison;
@@ -114,7 +115,9 @@ pub fn compare_many(
     let wanted = wanted(groups.len(), against);
     let (mut pairs, mut refused) = (Vec::with_capacity(wanted.len()), Vec::new());
     let mut first_error = None;
-    let measured = shared_out(&wanted, |&(a, b)| measure(&groups[a], &groups[b], options));
+    let measured = shared_out(&wanted, |&(a, b)| {
+        measure(&groups[a], &groups[b], options, Widths::Tabulated)
+    });
     for (&(a, b), result) in wanted.iter().zip(measured) {
         match result {
             Ok(pair) => pairs.push(pair),

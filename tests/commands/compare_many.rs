@@ -34,7 +34,10 @@ fn several_antennas_are_held_against_the_last_or_the_one_named() {
     for number in [20, 21, 23] {
         for name in ["difference_db", "low_db", "high_db", "p"] {
             let [many, two] = [pair, &two].map(|from| figure(channel(from, number), name));
-            assert_eq!(many, two, "{number} {name}");
+            assert!(
+                (many - two).abs() <= 1e-5 * two.abs().max(1.0),
+                "{number} {name}"
+            );
         }
         // Corrected over the channels of both pairs.
         let [many, two] = [pair, &two].map(|from| figure(channel(from, number), "p_adjusted"));
