@@ -4,7 +4,7 @@ use std::collections::HashSet;
 
 use super::blocks::{Arrangement, arrange};
 use super::channel::{Case, Place, blocks};
-use super::difference::{estimate_strong, estimate_weak};
+use super::difference::{Known, estimate_strong, estimate_weak};
 use super::law::Widths;
 use super::meaning;
 use super::pilot::SelectiveFading;
@@ -47,6 +47,25 @@ pub(super) fn measure(
     options: &Options,
     widths: Widths,
 ) -> Result<Comparison, CompareError> {
+    Ok(measure_all(a, b, options, widths, false)?.0)
+}
+
+/// The same, and, channel by channel, how the difference's error is distributed.
+pub(super) fn measure_knowing(
+    a: &[Take],
+    b: &[Take],
+    options: &Options,
+) -> Result<(Comparison, Vec<Option<Known>>), CompareError> {
+    measure_all(a, b, options, Widths::Exact, true)
+}
+
+fn measure_all(
+    a: &[Take],
+    b: &[Take],
+    options: &Options,
+    widths: Widths,
+    with_curves: bool,
+) -> Result<(Comparison, Vec<Option<Known>>), CompareError> {
     check_takes(a, b, options)?;
     let times = |takes: &[Take]| takes.iter().map(|take| take.taken_at).collect::<Vec<_>>();
     let arrangement = arrange(&times(a), &times(b));
@@ -87,11 +106,14 @@ pub(super) fn measure(
             options,
             selective,
             seen,
-            evidence.found_a,
-            evidence.found_b,
+            (evidence.found_a, evidence.found_b),
+            with_curves,
         );
         case.outcome = Some(outcome);
     }
+    let known = (cases.iter_mut())
+        .map(|case| case.outcome.as_mut()?.known.take())
+        .collect();
     let channels: Vec<ChannelComparison> = cases.into_iter().map(|case| case.close(a, b)).collect();
     let spot = a
         .iter()
@@ -99,7 +121,7 @@ pub(super) fn measure(
         .map(|take| &take.spot)
         .find(|spot| !spot.is_empty())
         .cloned();
-    Ok(Comparison {
+    let comparison = Comparison {
         a: a[0].antenna.clone(),
         b: b[0].antenna.clone(),
         spot,
@@ -114,7 +136,8 @@ pub(super) fn measure(
         summary: summary(&channels),
         channels,
         meaning: Vec::new(),
-    })
+    };
+    Ok((comparison, known))
 }
 
 /// Every channel in any take, ascending by frequency.

@@ -117,33 +117,53 @@ impl ErrorLaw {
         // with one degree of freedom and a small t part, where the end is moved out until it is. False position between
         // these, in the logarithm of the probability.
         let normal = self.known * normal_upper_quantile(outside / 2.0);
-        let (mut low, mut high) = (student.max(normal), student.hypot(normal) * 1.01);
+        let (low, mut high) = (student.max(normal), student.hypot(normal) * 1.01);
         let excess = |x: f64| self.two_sided(x).ln() - outside.ln();
-        let (mut at_low, mut at_high) = (excess(low), excess(high));
+        let (at_low, mut at_high) = (excess(low), excess(high));
         while at_high > 0.0 && high < 2.0 * (student + normal) {
             high *= 1.1;
             at_high = excess(high);
         }
-        for _ in 0..60 {
-            if !(at_low > 0.0 && at_high < 0.0) || high - low < 1e-10 * high {
-                break;
-            }
-            let guess = low + (high - low) * at_low / (at_low - at_high);
-            let at_guess = excess(guess);
-            // Halving the retained end's value keeps one end from sticking (the Illinois variant).
-            if at_guess > 0.0 {
-                (low, at_low) = (guess, at_guess);
-                at_high /= 2.0;
-            } else {
-                (high, at_high) = (guess, at_guess);
-                at_low /= 2.0;
-            }
-            if at_guess.abs() < 1e-11 {
-                return guess;
-            }
-        }
-        (low + high) / 2.0
+        false_position(excess, (low, at_low), (high, at_high))
     }
+
+    /// The law as shares of normal laws: weight and variance, for sums of several laws.
+    pub(super) fn normals(&self) -> Vec<(f64, f64)> {
+        let (repeated, known) = (self.repeated * self.repeated, self.known * self.known);
+        if repeated == 0.0 || self.degrees_of_freedom > NORMAL_FROM {
+            return vec![(1.0, known + repeated)];
+        }
+        (mixture_kept(self.degrees_of_freedom).iter())
+            .map(|node| (node.weight, known + repeated * node.factor))
+            .collect()
+    }
+}
+
+/// Where `excess` crosses zero between two places, at which it is known.
+pub(super) fn false_position(
+    excess: impl Fn(f64) -> f64,
+    (mut low, mut at_low): (f64, f64),
+    (mut high, mut at_high): (f64, f64),
+) -> f64 {
+    for _ in 0..60 {
+        if !(at_low > 0.0 && at_high < 0.0) || high - low < 1e-10 * high {
+            break;
+        }
+        let guess = low + (high - low) * at_low / (at_low - at_high);
+        let at_guess = excess(guess);
+        // Halving the retained end's value keeps one end from sticking (the Illinois variant).
+        if at_guess > 0.0 {
+            (low, at_low) = (guess, at_guess);
+            at_high /= 2.0;
+        } else {
+            (high, at_high) = (guess, at_guess);
+            at_low /= 2.0;
+        }
+        if at_guess.abs() < 1e-11 {
+            return guess;
+        }
+    }
+    (low + high) / 2.0
 }
 
 /// So many mixtures are kept for each thread: degrees of freedom are few whole numbers, and every channel needs them.

@@ -18,6 +18,7 @@
 //! - A channel goes by its pilot, at one frequency, where the pilot tells more than the power in the channel can
 //!   ([`Method`]); that it may fade by itself enters as type B ([`Options::selective_fading_db`]).
 //! - More than two antennas ([`compare_many`]) are compared pair by pair, with one step-down over all of it.
+//! - Antennas of different days are compared by one that was taken on both ([`compare_over_time`]).
 //! - Intervals come from the distribution of that sum ([`ErrorLaw`]), verdicts from its probabilities by Holm's
 //!   step-down over the channels, so that the chance of any wrong verdict in one comparison stays at 1 − confidence.
 
@@ -35,6 +36,10 @@ mod pilot;
 mod prospect;
 mod refusal;
 mod sources;
+mod tie;
+mod tie_curve;
+mod tie_law;
+mod tie_session;
 mod twins;
 mod types;
 mod verdicts;
@@ -46,6 +51,7 @@ pub use law::ErrorLaw;
 pub use many::{Against, ManyComparison, RefusedPair, compare_many};
 pub use merit::{Merit, Standing, Weakest};
 pub use refusal::{CompareError, Options};
+pub use tie::{Occasion, OverTime, TieError, TieOptions, TiedComparison, compare_over_time};
 pub use twins::leave_out_twins;
 pub use types::{
     Averaging, Basis, ChannelComparison, Comparison, Method, Side, StateCounts, Summary, Verdict,

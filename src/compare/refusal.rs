@@ -234,6 +234,35 @@ pub(super) fn check_takes(a: &[Take], b: &[Take], options: &Options) -> Result<(
     Ok(())
 }
 
+/// Refuses takes at different spots, or by different channel plans, whatever else is set.
+pub(super) fn check_one_place(groups: &[&[Take]]) -> Result<(), CompareError> {
+    let takes = || groups.iter().copied().flatten();
+    let placed = takes().find(|take| !take.spot.is_empty());
+    for other in takes() {
+        if let Some(placed) = placed {
+            check_spot(placed, other)?;
+        }
+        if let Some(first) = takes().next() {
+            check_plan(first, other)?;
+        }
+    }
+    Ok(())
+}
+
+fn check_plan(first: &Take, second: &Take) -> Result<(), CompareError> {
+    if first.settings.plan == second.settings.plan {
+        return Ok(());
+    }
+    let takes = [first, second];
+    let values = takes.map(|take| format!("{:?}", take.settings.plan));
+    differs(
+        "the channel plan",
+        takes,
+        values,
+        "compare takes made with one channel plan",
+    )
+}
+
 fn differs<T>(
     what: &'static str,
     takes: [&Take; 2],
@@ -268,15 +297,7 @@ fn check_settings(first: &Take, second: &Take) -> Result<(), CompareError> {
     let takes = [first, second];
     let settings = [&first.settings, &second.settings];
     let [one, two] = settings;
-    if one.plan != two.plan {
-        let values = settings.map(|s| format!("{:?}", s.plan));
-        return differs(
-            "the channel plan",
-            takes,
-            values,
-            "compare takes made with one channel plan",
-        );
-    }
+    check_plan(first, second)?;
     if (one.sample_rate_hz - two.sample_rate_hz).abs() > RATE_TOLERANCE * one.sample_rate_hz.abs() {
         let values = settings.map(|s| format!("{} S/s", s.sample_rate_hz));
         return differs("the sample rate", takes, values, "take both at one rate");
