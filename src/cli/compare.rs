@@ -273,7 +273,7 @@ fn narrow(takes: &mut [Take], arguments: &Arguments) -> Result<(), Failure> {
 }
 
 /// The only spot at which both antennas have takes.
-fn shared_spot(logbook: &Logbook, antennas: [&String; 2]) -> Result<String, Failure> {
+pub fn shared_spot(logbook: &Logbook, antennas: [&String; 2]) -> Result<String, Failure> {
     let spots = |antenna: &String| -> Result<Vec<String>, Failure> {
         let filter = Filter {
             antenna: Some(antenna.clone()),

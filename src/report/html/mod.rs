@@ -1,0 +1,129 @@
+//! A report as one HTML file.
+
+mod blocks;
+mod theme;
+
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+use sha2::{Digest, Sha256};
+
+use super::block::Section;
+use super::sections::{made_with, where_and_when};
+use super::words::Names;
+use super::{Content, ReportError};
+use crate::draw::{FAMILY, font_faces};
+
+const STYLE: &str = include_str!("style.css");
+
+/// What stands above a report of what was not received.
+const INVENTED: &str = "Invented data. These stations, antennas and figures belong to no place and no product: a scene was played by \
+                        the program, to show how it works. Draw no conclusions about real antennas from it.";
+
+/// The report as an HTML document.
+///
+/// # Errors
+/// Where a figure can't be drawn or the takes not be written as CSV.
+pub fn html(content: &Content) -> Result<String, ReportError> {
+    let sections = content.sections()?;
+    let names = Names::of(&content.compared.comparison);
+    let title = content.title();
+    let body = html! {
+        body {
+            a.skip href="#answer" { "Skip to the answer" }
+            header { (head_of_page(content, &names, &title)) }
+            nav aria-label="Contents" { (contents(&sections)) }
+            main {
+                @for section in &sections {
+                    section id=(section.id) aria-labelledby={ (section.id) "-title" } {
+                        h2 id={ (section.id) "-title" } { (section.title) }
+                        div.body {
+                            @for (n, block) in section.blocks.iter().enumerate() {
+                                (blocks::block(block, &format!("{}-{n}", section.id)))
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    };
+    let style = style(&body.0);
+    let description = format!("{title}, {}", where_and_when(&content.compared, &names));
+    let document = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta http-equiv="Content-Security-Policy" content=(policy(&style));
+                meta name="referrer" content="no-referrer";
+                meta name="color-scheme" content="light dark";
+                meta name="generator" content={ "gainsay " (env!("CARGO_PKG_VERSION")) };
+                meta name="description" content=(description);
+                link rel="icon" href="data:,";
+                title { (title) }
+                style { (PreEscaped(&style)) }
+            }
+            (body)
+        }
+    };
+    Ok(document.into_string())
+}
+
+fn head_of_page(content: &Content, names: &Names, title: &str) -> Markup {
+    html! {
+        @if content.invented() {
+            p.invented role="note" { (INVENTED) }
+        }
+        p.kind { "Antennas compared by measurement" }
+        h1 { (title) }
+        p.where { (where_and_when(&content.compared, names)) }
+        p.key {
+            span { (mark("a")) " A: " bdi { (names.a) } }
+            " "
+            span { (mark("b")) " B: " bdi { (names.b) } }
+        }
+        p.made { (made_with(content)) }
+    }
+}
+
+/// A's round or B's diamond.
+fn mark(which: &str) -> Markup {
+    html! {
+        svg.mark aria-hidden="true" focusable="false" viewBox="-9 -9 18 18" width="18" height="18" {
+            @if which == "a" {
+                circle r="7" fill="#0072B2" {}
+            } @else {
+                path d="M8 0L0 8L-8 0L0 -8Z" fill="#D55E00" {}
+            }
+        }
+    }
+}
+
+fn contents(sections: &[Section]) -> Markup {
+    html! {
+        ul {
+            @for section in sections {
+                li { a href={ "#" (section.id) } { (section.title) } }
+            }
+        }
+    }
+}
+
+/// All of the page's style: its fonts, as far as the text needs them, its colours, its rules.
+fn style(body: &str) -> String {
+    format!(
+        "{}{}:root{{--family:{FAMILY}}}\n.on-white{{{}}}\n{STYLE}",
+        font_faces(body),
+        theme::css(),
+        theme::untouched()
+    )
+}
+
+/// Nothing may be loaded from anywhere; the one style is known by its hash (Content Security Policy Level 3).
+fn policy(style: &str) -> String {
+    let hash = STANDARD.encode(Sha256::digest(style));
+    format!(
+        "default-src 'none'; style-src 'sha256-{hash}'; font-src data:; img-src data:; base-uri 'none'; form-action 'none'"
+    )
+}
