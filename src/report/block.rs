@@ -61,8 +61,10 @@ pub struct Figure {
     pub name: String,
     /// The figure.
     pub svg: Svg,
-    /// What it shows, and where its numbers stand.
+    /// What it shows.
     pub caption: String,
+    /// The section that has its numbers: id and title.
+    pub numbers: Option<(String, String)>,
 }
 
 /// A table. The first cell of each row is the row's head.

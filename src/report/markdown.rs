@@ -57,10 +57,9 @@ pub fn markdown(content: &Content, stem: &str) -> Result<Post, ReportError> {
     parts.extend(figures.iter().map(|figure| {
         let alternative = figure.svg.inline(&figure.name);
         format!(
-            "![{}]({})\n\n{}",
+            "![{}]({})",
             text(&format!("{}. {}", alternative.title, figure.caption)),
-            address(&Post::picture(stem, &figure.name)),
-            text(&figure.caption)
+            address(&Post::picture(stem, &figure.name))
         )
     }));
     parts.push(table(&difference_table(&compared.comparison, &names)));

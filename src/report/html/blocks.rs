@@ -6,6 +6,9 @@ use maud::{Markup, PreEscaped, html};
 
 use super::super::block::{Block, Cell, Download, Figure, Set, Table};
 
+/// More letters than this in a row's head are words to read, and not a name to find.
+const LONG: usize = 24;
+
 /// One block; `id` is one that no other has.
 pub(super) fn block(block: &Block, id: &str) -> Markup {
     match block {
@@ -53,13 +56,18 @@ fn figure(figure: &Figure) -> Markup {
             div class=(class) role="region" aria-label={ "Figure: " (inline.title) } tabindex="0" {
                 (PreEscaped(&inline.element))
             }
-            figcaption { (figure.caption) }
+            figcaption {
+                (figure.caption)
+                @if let Some((section, title)) = &figure.numbers { " Its numbers: " a href={ "#" (section) } { (title) } "." }
+            }
         }
     }
 }
 
 fn table(table: &Table, id: &str) -> Markup {
     let drawn = table.head.iter().any(|(_, set)| *set == Set::Drawing);
+    let heads = table.rows.iter().filter_map(|row| row.first());
+    let long = heads.map(|head| head.text.chars().count()).max() > Some(LONG);
     html! {
         div.scroll role="region" aria-labelledby={ (id) "-caption" } tabindex="0" {
             table.drawn[drawn] {
@@ -79,7 +87,7 @@ fn table(table: &Table, id: &str) -> Markup {
                         tr {
                             @for (n, (cell, (_, set))) in row.iter().zip(&table.head).enumerate() {
                                 @if n == 0 {
-                                    th scope="row" class=[class(*set)] { (inside(cell)) }
+                                    th scope="row" class=[if long { Some("long") } else { class(*set) }] { (inside(cell)) }
                                 } @else {
                                     td class=[class(*set)] { (inside(cell)) }
                                 }

@@ -3,18 +3,19 @@
 mod blocks;
 mod theme;
 
-use base64::Engine as _;
-use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use sha2::{Digest, Sha256};
 
 use super::block::Section;
 use super::sections::{made_with, where_and_when};
-use super::words::Names;
+use super::words::{Names, counted};
 use super::{Content, ReportError};
 use crate::draw::{FAMILY, font_faces};
 
 const STYLE: &str = include_str!("style.css");
+
+/// Nothing may be loaded from anywhere and no script run (Content Security Policy Level 3); the page has its own style.
+const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; font-src data:; img-src data:; base-uri 'none'; \
+                      form-action 'none'";
 
 /// What stands above a report of what was not received.
 const INVENTED: &str = "Invented data. These stations, antennas and figures belong to no place and no product: a scene was played by \
@@ -55,7 +56,7 @@ pub fn html(content: &Content) -> Result<String, ReportError> {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy" content=(policy(&style));
+                meta http-equiv="Content-Security-Policy" content=(POLICY);
                 meta name="referrer" content="no-referrer";
                 meta name="color-scheme" content="light dark";
                 meta name="generator" content={ "gainsay " (env!("CARGO_PKG_VERSION")) };
@@ -71,6 +72,7 @@ pub fn html(content: &Content) -> Result<String, ReportError> {
 }
 
 fn head_of_page(content: &Content, names: &Names, title: &str) -> Markup {
+    let summary = &content.compared.comparison.summary;
     html! {
         @if content.invented() {
             p.invented role="note" { (INVENTED) }
@@ -79,22 +81,31 @@ fn head_of_page(content: &Content, names: &Names, title: &str) -> Markup {
         h1 { (title) }
         p.where { (where_and_when(&content.compared, names)) }
         p.key {
-            span { (mark("a")) " A: " bdi { (names.a) } }
+            span { (mark("a")) " A: " bdi { (names.a) } (tally(summary.a_better, "better on")) }
             " "
-            span { (mark("b")) " B: " bdi { (names.b) } }
+            span { (mark("b")) " B: " bdi { (names.b) } (tally(summary.b_better, "better on")) }
+            @if summary.undecided > 0 {
+                " "
+                span { (mark("undecided")) " undecided on " (counted(summary.undecided, "channel")) }
+            }
         }
         p.made { (made_with(content)) }
     }
 }
 
-/// A's round or B's diamond.
+/// `, better on 9 channels`.
+fn tally(count: usize, what: &str) -> Markup {
+    html! { ", " span.tally { (what) " " (counted(count, "channel")) } }
+}
+
+/// A's round, B's diamond or the square of what is undecided, as in the figures.
 fn mark(which: &str) -> Markup {
     html! {
         svg.mark aria-hidden="true" focusable="false" viewBox="-9 -9 18 18" width="18" height="18" {
-            @if which == "a" {
-                circle r="7" fill="#0072B2" {}
-            } @else {
-                path d="M8 0L0 8L-8 0L0 -8Z" fill="#D55E00" {}
+            @match which {
+                "a" => { circle r="7" fill="#0072B2" {} },
+                "b" => { path d="M8 0L0 8L-8 0L0 -8Z" fill="#D55E00" {} },
+                _ => { path d="M5 5L-5 5L-5 -5L5 -5Z" fill="#FFFFFF" stroke="#6E7378" stroke-width="2.5" {} },
             }
         }
     }
@@ -117,13 +128,5 @@ fn style(body: &str) -> String {
         font_faces(body),
         theme::css(),
         theme::untouched()
-    )
-}
-
-/// Nothing may be loaded from anywhere; the one style is known by its hash (Content Security Policy Level 3).
-fn policy(style: &str) -> String {
-    let hash = STANDARD.encode(Sha256::digest(style));
-    format!(
-        "default-src 'none'; style-src 'sha256-{hash}'; font-src data:; img-src data:; base-uri 'none'; form-action 'none'"
     )
 }

@@ -7,6 +7,9 @@ use crate::compare::{ChannelComparison, Comparison, Method, Side, Verdict};
 use crate::draw::{Strip, clean, mhz, number};
 use crate::reading::State;
 
+pub(super) const ID: &str = "channels";
+pub(super) const TITLE: &str = "Channel by channel";
+
 pub(super) fn section(compared: &Compared, names: &Names) -> Section {
     let comparison = &compared.comparison;
     let (empty, shown): (Vec<&ChannelComparison>, Vec<&ChannelComparison>) =
@@ -27,12 +30,12 @@ pub(super) fn section(compared: &Compared, names: &Names) -> Section {
     }
     blocks.push(Block::Text(format!(
         "A verdict stands only where chance is ruled out over all channels together; undecided is no tie, it says that these \
-         takes can't tell. The interval holds the true difference in {} of all cases.",
+         takes can't tell. The interval holds the true difference {} of the time, as far as what made it is understood.",
         percent(comparison.confidence)
     )));
     blocks.push(Block::Heading("What each antenna receives".to_owned()));
     blocks.push(Block::Table(levels_table(comparison, names)));
-    Section::new("channels", "Channel by channel", blocks)
+    Section::new(ID, TITLE, blocks)
 }
 
 /// Whether neither antenna shows a signal, so that there is nothing to say of a difference.
@@ -102,7 +105,10 @@ fn verdict(verdict: Verdict) -> &'static str {
 /// Levels and states of both antennas on every channel.
 fn levels_table(comparison: &Comparison, names: &Names) -> Table {
     let sides = [("A", &names.a), ("B", &names.b)];
-    let mut head = vec![(Cell::with("Channel", "MHz"), Set::Words)];
+    let mut head = vec![
+        (Cell::new("Channel"), Set::Words),
+        (Cell::new("MHz"), Set::Number),
+    ];
     for (letter, name) in sides {
         head.push((
             Cell::with(format!("{letter} state"), name.clone()),
@@ -114,7 +120,8 @@ fn levels_table(comparison: &Comparison, names: &Names) -> Table {
     }
     head.push((Cell::new("Carries"), Set::Words));
     let row = |one: &ChannelComparison| {
-        let mut row = vec![channel(one)];
+        let Cell { text, small, .. } = channel(one);
+        let mut row = vec![Cell::new(text), Cell::new(small)];
         row.extend([&one.a, &one.b].into_iter().flat_map(side));
         let carries = [&one.a, &one.b]
             .into_iter()

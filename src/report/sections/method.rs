@@ -14,8 +14,9 @@ use crate::draw::number;
 pub(super) fn section(compared: &Compared) -> Section {
     let comparison = &compared.comparison;
     let mut said = vec![
-        "Both antennas stood at the same spot, on the same cable, receiver and gain; only the plug was swapped: gain by \
-         substitution."
+        "Gain by substitution (IEEE Std 149): one antenna takes the other's place at the same spot, on the same cable and \
+         receiver. That spot, gains, sample rate, dwell and channel plan are the same was checked in the takes; cable, height \
+         and where people stood are up to whoever measured."
             .to_owned(),
         "In each take the receiver steps over the channels, some 2 MHz at a time. From its samples comes the power spectral \
          density (Welch's method, 1967), whose sum over a channel's full width is the channel's power; powers are added and \
