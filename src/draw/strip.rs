@@ -80,14 +80,10 @@ impl Strip {
             }
             (Some(db), _, _) => drawn += &self.mark(db, channel.verdict, &colour),
             (None, Some(low), _) => {
-                drawn += &self.level((low, f64::INFINITY), &colour);
-                drawn += &self.cap(low, &colour);
-                drawn += &self.arrow(1.0, &colour);
+                drawn += &self.bound(low, 1.0, &colour);
             }
             (None, None, Some(high)) => {
-                drawn += &self.level((f64::NEG_INFINITY, high), &colour);
-                drawn += &self.cap(high, &colour);
-                drawn += &self.arrow(-1.0, &colour);
+                drawn += &self.bound(high, -1.0, &colour);
             }
             (None, None, None) => {}
         }
@@ -121,6 +117,22 @@ impl Strip {
             self.at(low),
             self.at(high)
         )
+    }
+
+    /// A bound and the way (1 right, −1 left) to where the value lies. One beyond the strip begins nearer to zero, without
+    /// its cap: what its arrow says still holds there.
+    fn bound(&self, db: f64, way: f64, colour: &str) -> String {
+        let far = f64::INFINITY * way;
+        let shown = if self.inside(db) {
+            db
+        } else {
+            self.scale.value(50.0 + 36.0 * way)
+        };
+        let mut drawn = self.level((shown, far), colour) + &self.arrow(way, colour);
+        if self.inside(db) {
+            drawn += &self.cap(db, colour);
+        }
+        drawn
     }
 
     fn cap(&self, db: f64, colour: &str) -> String {

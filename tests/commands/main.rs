@@ -11,5 +11,6 @@ mod log;
 mod partial;
 #[path = "../program/mod.rs"]
 mod program;
+mod report;
 mod signals;
 mod take;

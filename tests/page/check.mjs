@@ -162,11 +162,11 @@ async function canFail(browser, file, folder) {
     ["html-validate: ", into("<p><div>x</p></div>"), ofText],
     ["script: ", into("<script>1</script>"), ofText],
     ["network: ", into('<p><img alt="x" src="http://127.0.0.1/x.png"></p>'), ofText],
-    ["overflow: ", into(`<p>${"x".repeat(400)}</p>`).replace("overflow-wrap:break-word", "overflow-wrap:normal").replace(/sha256-[^']*/, "unsafe-hashes' 'unsafe-inline"), phone],
+    ["overflow: ", into(`<p>${"x".repeat(400)}</p>`).replace("overflow-wrap:anywhere", "overflow-wrap:normal"), phone],
     ["axe: image-alt", into('<p><img src="data:image/png;base64,AAAA"></p>'), phone],
-    ["axe: color-contrast", text.replaceAll("--muted:#555A60", "--muted:#AAAAAA").replace(/sha256-[^']*/, "unsafe-hashes' 'unsafe-inline"), phone],
-    ["figure: contrast", text.replaceAll("--b-text:#A84900", "--b-text:#F0E442").replace(/sha256-[^']*/, "unsafe-hashes' 'unsafe-inline"), phone],
-    ["console: ", text.replace("body{margin:0", "body{margin:1px"), phone],
+    ["axe: color-contrast", text.replaceAll("--muted:#555A60", "--muted:#AAAAAA"), phone],
+    ["figure: contrast", text.replaceAll("--b-text:#A84900", "--b-text:#F0E442"), phone],
+    ["console: ", into('<p><img alt="x" src="http://127.0.0.1/x.png"></p>'), phone],
   ];
   function phone(path) {
     return ofPage(browser, path, 390, "light");

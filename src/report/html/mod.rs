@@ -95,7 +95,11 @@ fn head_of_page(content: &Content, names: &Names, title: &str) -> Markup {
 
 /// `, better on 9 channels`.
 fn tally(count: usize, what: &str) -> Markup {
-    html! { ", " span.tally { (what) " " (counted(count, "channel")) } }
+    let channels = match count {
+        0 => "no channel".to_owned(),
+        _ => counted(count, "channel"),
+    };
+    html! { ", " span.tally { (what) " " (channels) } }
 }
 
 /// A's round, B's diamond or the square of what is undecided, as in the figures.

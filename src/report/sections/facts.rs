@@ -33,10 +33,9 @@ pub(super) fn section(content: &Content, names: &Names) -> Section {
     facts.push(fact("Noise", noise(compared)));
     facts.push(fact("Source", sources(compared)));
     let mut blocks = vec![Block::Facts(facts)];
-    let count = compared.takes().len();
-    if count > 0 {
+    if !compared.takes().is_empty() {
         blocks.push(Block::Folded(
-            format!("All {}, one by one", counted(count, "take")),
+            "The takes, one by one".to_owned(),
             vec![Block::Table(list_of_takes(compared))],
         ));
     }
