@@ -12,7 +12,7 @@ const LIGHT: [Colour; 10] = [
     ("paper", "#FBFAF7"),
     ("ink", "#1C1F23"),
     ("muted", "#555A60"),
-    ("grey", "#6A6F74"),
+    ("grey", "#62676C"),
     ("grid", "#DAD8D2"),
     ("shade", "#F2F0EA"),
     ("sand", "#F5E6B5"),
