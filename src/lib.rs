@@ -14,6 +14,7 @@
 //! - [`trial`][]: A and B taken in turn: order, looks before the end, forgotten swaps, two receivers
 //! - [`survey`][]: spots ranked and mapped, rotations drawn up
 //! - [`draw`][]: plots
+//! - [`report`][]: one HTML file to publish, or Markdown for a forum
 //!
 //! The binary's `cli` knows them all.
 
@@ -27,6 +28,7 @@ pub mod draw;
 pub mod live;
 pub mod logbook;
 pub mod reading;
+pub mod report;
 pub mod spectrum;
 pub mod statistics;
 pub mod survey;

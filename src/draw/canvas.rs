@@ -11,6 +11,9 @@ use plotters::style::{Color, RGBColor, ShapeStyle};
 use super::font::{self, Style, Weight};
 use super::{DrawError, Svg};
 
+/// Attribute of the document: the px at which the heading ends.
+pub(super) const BODY_FROM: &str = "data-body-from";
+
 /// Width of every figure.
 pub(super) const WIDTH_PX: i32 = 1600;
 
@@ -46,6 +49,7 @@ pub(super) struct Canvas<'a> {
     backend: SVGBackend<'a>,
     regular: BTreeSet<char>,
     bold: BTreeSet<char>,
+    body_px: i32,
 }
 
 fn px(value: f64) -> i32 {
@@ -65,6 +69,11 @@ fn stroke(colour: RGBColor, width_px: u32) -> ShapeStyle {
 }
 
 impl Canvas<'_> {
+    /// Says that the figure's heading ends at `y`: a page that has the words already shows what lies below.
+    pub(super) fn heading_ends(&mut self, y: f64) {
+        self.body_px = px(y).max(0);
+    }
+
     /// A line.
     pub(super) fn line(
         &mut self,
@@ -248,28 +257,33 @@ pub(super) fn figure(
         backend: SVGBackend::with_string(&mut document, (WIDTH_PX as u32, 1)),
         regular: BTreeSet::new(),
         bold: BTreeSet::new(),
+        body_px: 0,
     };
     let (height_px, description) = draw(&mut canvas)?;
     canvas.backend.present().map_err(DrawError::render)?;
     let faces = font::faces(&canvas.regular, &canvas.bold);
+    let body = match canvas.body_px {
+        0 => String::new(),
+        top => format!(" {BODY_FROM}=\"{top}\""),
+    };
     drop(canvas);
 
-    let (_, body) = document
+    let (_, drawn) = document
         .split_once(">\n")
         .ok_or_else(|| DrawError::render("the drawing is empty"))?;
     let height = px(height_px).max(1);
     Ok(Svg(format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" width=\"{WIDTH_PX}\" height=\"{height}\" \
-         viewBox=\"0 0 {WIDTH_PX} {height}\" stroke-linejoin=\"round\">\n\
+         viewBox=\"0 0 {WIDTH_PX} {height}\" stroke-linejoin=\"round\"{body}>\n\
          <title>{}</title>\n<desc>{}</desc>\n<style>\n{faces}</style>\n\
-         <rect width=\"{WIDTH_PX}\" height=\"{height}\" fill=\"#FFFFFF\"/>\n{body}",
+         <rect width=\"{WIDTH_PX}\" height=\"{height}\" fill=\"#FFFFFF\"/>\n{drawn}",
         escape(&font::clean(title)),
         escape(&font::clean(&description)),
     )))
 }
 
 /// `text` for the inside of an XML element.
-fn escape(text: &str) -> String {
+pub(super) fn escape(text: &str) -> String {
     text.replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;")

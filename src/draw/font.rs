@@ -17,7 +17,7 @@ mod pieces;
 /// The family's name.
 pub(super) const NAME: &str = "Gainsay Sans";
 /// What stands in `font-family`: the bundled family, and what to take for characters that it lacks.
-pub(super) const FAMILY: &str = "Gainsay Sans, sans-serif";
+pub(crate) const FAMILY: &str = "Gainsay Sans, sans-serif";
 /// The regular face.
 pub(super) const REGULAR: &[u8] = include_bytes!("fonts/regular.otf");
 /// The bold face.
@@ -165,7 +165,7 @@ impl Style {
 
 /// `text` fit for XML and for one line: white space is one space, control characters, characters that turn the
 /// direction of writing, and those that XML forbids are gone.
-pub(super) fn clean(text: &str) -> String {
+pub(crate) fn clean(text: &str) -> String {
     let spaced: String = text
         .chars()
         .map(|c| if c.is_whitespace() { ' ' } else { c })

@@ -3,6 +3,7 @@
 //! - [`comparison`]: A against B, channel by channel: what each receives, and the difference with its interval
 //! - [`spectrum`]: the stitched spectrum, A over B, with channel edges
 //! - [`panels`]: a small spectrum for each channel of a take
+//! - [`Strip`]: a difference with its interval, for the row of a table
 //!
 //! Every figure is 1600 px wide and as high as it needs to be; text is 28 px or more, so that a picture shrunk to a
 //! phone's width can still be read. Colours are Okabe and Ito's (Color Universal Design, 2008), and whatever a colour
@@ -17,19 +18,28 @@ mod canvas;
 mod comparison;
 mod error;
 mod font;
+mod inline;
 mod legend;
 mod mark;
 mod panels;
 mod png;
 mod scale;
 mod spectrum;
+mod strip;
 mod svg;
 
 pub use comparison::comparison;
 pub use error::DrawError;
+pub use inline::Inline;
 pub use panels::{Panel, panels};
 pub use spectrum::{Band, Line, spectrum};
+pub use strip::Strip;
 pub use svg::{Svg, check_ending};
+
+pub(crate) use font::clean;
+pub(crate) use inline::{FAMILY, ROLES, font_faces, rules};
+pub(crate) use scale::{mhz, number, signed};
+pub(crate) use svg::put;
 
 #[cfg(test)]
 mod samples;

@@ -57,7 +57,7 @@ fn round_step(step: f64) -> f64 {
 }
 
 /// A number with a true minus sign and `digits` decimals, and no minus before a zero.
-pub(super) fn number(value: f64, digits: usize) -> String {
+pub(crate) fn number(value: f64, digits: usize) -> String {
     let text = format!("{:.digits$}", value.abs());
     let zero = !text.bytes().any(|b| (b'1'..=b'9').contains(&b));
     if value < 0.0 && !zero {
@@ -68,7 +68,7 @@ pub(super) fn number(value: f64, digits: usize) -> String {
 }
 
 /// As [`number`], with a plus where it is above zero.
-pub(super) fn signed(value: f64, digits: usize) -> String {
+pub(crate) fn signed(value: f64, digits: usize) -> String {
     let text = number(value, digits);
     let zero = !text.bytes().any(|b| (b'1'..=b'9').contains(&b));
     if value > 0.0 && !zero {
@@ -94,7 +94,7 @@ pub(super) fn tick_label(value: f64, ticks: &[f64]) -> String {
 }
 
 /// A frequency in MHz, given in hertz, with no more decimals than it needs (at most three).
-pub(super) fn mhz(hz: f64) -> String {
+pub(crate) fn mhz(hz: f64) -> String {
     let text = format!("{:.3}", hz / 1e6);
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }

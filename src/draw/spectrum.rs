@@ -122,6 +122,7 @@ fn draw(
 ) -> Result<f64, DrawError> {
     let width = RIGHT_PX - LEFT_PX;
     let mut y = canvas.lines(&TITLE.wrap(title, width, 3), TITLE, INK, LEFT_PX, 34.0)?;
+    canvas.heading_ends(y);
     let Some((low, high)) = range(lines, &rows) else {
         let said = "Nothing to draw: no channel has a value.";
         return Ok(canvas.lines(&[said.into()], HEADING, INK, LEFT_PX, y + 60.0)? + 80.0);

@@ -1,7 +1,7 @@
 //! A finished figure, and writing it to a file.
 
 use std::fs::{self, File};
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use super::{DrawError, png};
@@ -31,23 +31,24 @@ impl Svg {
             Ending::Svg => put(path, self.0.as_bytes()),
             Ending::Png => put(path, &self.to_png()?),
         }
+        .map_err(|source| DrawError::Write {
+            path: path.display().to_string(),
+            source,
+        })
     }
 }
 
-/// Writes `bytes` under a passing name beside `path`, then renames.
-fn put(path: &Path, bytes: &[u8]) -> Result<(), DrawError> {
+/// Writes `bytes` under a passing name beside `path`, then renames: the file is there whole or not at all.
+pub(crate) fn put(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let passing = passing_name(path);
     let result = File::create(&passing)
         .and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()))
         .and_then(|()| fs::rename(&passing, path));
-    result.map_err(|source| {
+    if result.is_err() {
         // The first error is the one to report; whether the rest can be cleared away changes nothing.
         let _ = fs::remove_file(&passing);
-        DrawError::Write {
-            path: path.display().to_string(),
-            source,
-        }
-    })
+    }
+    result
 }
 
 /// `dir/name.svg` becomes `dir/.name.svg.<process>.part`.

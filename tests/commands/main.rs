@@ -12,5 +12,6 @@ mod log;
 mod partial;
 #[path = "../program/mod.rs"]
 mod program;
+mod report;
 mod signals;
 mod take;

@@ -108,7 +108,7 @@ fn narrow(takes: &mut [Take], arguments: &Arguments) -> Result<(), Failure> {
 }
 
 /// The only spot at which all of these antennas have takes.
-fn shared_spot(logbook: &Logbook, antennas: &[String]) -> Result<String, Failure> {
+pub fn shared_spot(logbook: &Logbook, antennas: &[String]) -> Result<String, Failure> {
     let mut everywhere: Vec<(&String, Vec<String>)> = Vec::new();
     for antenna in antennas {
         let filter = Filter {

@@ -191,6 +191,7 @@ fn draw(canvas: &mut Canvas, comparison: &Comparison) -> Result<f64, DrawError> 
         answer = vec![answer.join(" · ")];
     }
     y = canvas.lines(&answer, ANSWER, INK, LEFT_PX, y + 18.0)?;
+    canvas.heading_ends(y);
 
     let names = [
         Item::new(

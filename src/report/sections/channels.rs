@@ -1,0 +1,162 @@
+//! Channel by channel: the differences, and what each antenna receives.
+
+use super::super::Compared;
+use super::super::block::{Block, Cell, Section, Set, Table};
+use super::super::words::{Names, channels, difference, interval, or_dash, percent};
+use crate::compare::{ChannelComparison, Comparison, Method, Side, Verdict};
+use crate::draw::{Strip, clean, mhz, number};
+use crate::reading::State;
+
+pub(super) const ID: &str = "channels";
+pub(super) const TITLE: &str = "Channel by channel";
+
+pub(super) fn section(compared: &Compared, names: &Names) -> Section {
+    let comparison = &compared.comparison;
+    let (empty, shown): (Vec<&ChannelComparison>, Vec<&ChannelComparison>) =
+        comparison.channels.iter().partition(|one| is_empty(one));
+    let mut blocks = vec![Block::Heading("The difference".to_owned())];
+    if shown.is_empty() {
+        blocks.push(Block::Text(
+            "No channel shows a signal with either antenna.".to_owned(),
+        ));
+    } else {
+        blocks.push(Block::Table(difference_table(comparison, names)));
+    }
+    if !empty.is_empty() && !shown.is_empty() {
+        blocks.push(Block::Text(format!(
+            "Left out here: {}, on which neither antenna shows a signal.",
+            channels(&empty)
+        )));
+    }
+    blocks.push(Block::Text(format!(
+        "A verdict stands only where chance is ruled out over all channels together; undecided is no tie, it says that these \
+         takes can't tell. The interval holds the true difference {} of the time, as far as what made it is understood.",
+        percent(comparison.confidence)
+    )));
+    blocks.push(Block::Heading("What each antenna receives".to_owned()));
+    blocks.push(Block::Table(levels_table(comparison, names)));
+    Section::new(ID, TITLE, blocks)
+}
+
+/// Whether neither antenna shows a signal, so that there is nothing to say of a difference.
+fn is_empty(one: &ChannelComparison) -> bool {
+    let silent = |side: &Side| side.state == Some(State::Vacant);
+    one.verdict == Verdict::NotComparable && silent(&one.a) && silent(&one.b)
+}
+
+/// A less B on each channel on which either shows something.
+pub(in crate::report) fn difference_table(comparison: &Comparison, names: &Names) -> Table {
+    let strip = Strip::of(comparison);
+    let level = percent(comparison.confidence);
+    let row = |one: &ChannelComparison| {
+        let value = match one.difference_db {
+            Some(db) => Cell::with(difference(one, db), interval(one)),
+            None => Cell::with(interval(one), String::new()),
+        };
+        let mut why = one
+            .reason
+            .as_deref()
+            .map(|text| names.sentence(text))
+            .unwrap_or_default();
+        if one.method == Some(Method::Pilot) {
+            why = format!("by pilot{}{why}", if why.is_empty() { "" } else { "; " });
+        }
+        vec![
+            channel(one),
+            Cell::drawing(strip.row(one)),
+            value,
+            Cell::with(verdict(one.verdict), why),
+        ]
+    };
+    Table {
+        caption: format!("A less B in dB, with its {level} interval; above zero A is better"),
+        head: vec![
+            (Cell::with("Channel", "MHz"), Set::Words),
+            (Cell::drawing(strip.axis()), Set::Drawing),
+            (
+                Cell::with("A − B, dB", format!("{level} interval")),
+                Set::Number,
+            ),
+            (Cell::new("Verdict"), Set::Words),
+        ],
+        rows: (comparison.channels.iter())
+            .filter(|one| !is_empty(one))
+            .map(row)
+            .collect(),
+    }
+}
+
+fn channel(one: &ChannelComparison) -> Cell {
+    Cell::with(
+        clean(&one.channel.to_string()),
+        format!("{}–{}", mhz(one.low_hz), mhz(one.high_hz)),
+    )
+}
+
+fn verdict(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::A => "A better",
+        Verdict::B => "B better",
+        Verdict::Undecided => "undecided",
+        Verdict::NotComparable => "not comparable",
+    }
+}
+
+/// Levels and states of both antennas on every channel.
+fn levels_table(comparison: &Comparison, names: &Names) -> Table {
+    let sides = [("A", &names.a), ("B", &names.b)];
+    let mut head = vec![
+        (Cell::new("Channel"), Set::Words),
+        (Cell::new("MHz"), Set::Number),
+    ];
+    for (letter, name) in sides {
+        head.push((
+            Cell::with(format!("{letter} state"), name.clone()),
+            Set::Words,
+        ));
+        head.push((Cell::with(format!("{letter} signal"), "dBFS"), Set::Number));
+        head.push((Cell::with(format!("{letter} C/N"), "dB"), Set::Number));
+        head.push((Cell::with(format!("{letter} margin"), "dB"), Set::Number));
+    }
+    head.push((Cell::new("Carries"), Set::Words));
+    let row = |one: &ChannelComparison| {
+        let Cell { text, small, .. } = channel(one);
+        let mut row = vec![Cell::new(text), Cell::new(small)];
+        row.extend([&one.a, &one.b].into_iter().flat_map(side));
+        let carries = [&one.a, &one.b]
+            .into_iter()
+            .find_map(|side| side.identity.as_ref());
+        row.push(Cell::new(carries.map_or_else(
+            || "–".to_owned(),
+            |identity| clean(&identity.to_string()),
+        )));
+        row
+    };
+    Table {
+        caption: "Level of the signal, carrier-to-noise ratio (C/N) and margin over what the standard needs; < is an upper \
+                  bound where nothing was found"
+            .to_owned(),
+        rows: comparison.channels.iter().map(row).collect(),
+        head,
+    }
+}
+
+fn side(side: &Side) -> [Cell; 4] {
+    let state = side.state.map_or("not measured", |state| state.word());
+    let partly = match side.covered {
+        covered if covered > 0.0 && covered < 1.0 => {
+            format!("only {} of the channel", percent(covered))
+        }
+        _ => String::new(),
+    };
+    let signal = match (side.signal_dbfs, side.signal_upper_dbfs) {
+        (None, Some(upper)) => format!("< {}", number(upper, 1)),
+        (level, _) => or_dash(level, 1),
+    };
+    [
+        Cell::with(state, partly),
+        Cell::new(signal),
+        Cell::new(or_dash(side.cn_db, 1)),
+        Cell::new(or_dash(side.margin_db, 1)),
+    ]
+}

@@ -1,0 +1,41 @@
+//! The sections of a report, a file each, in the order in which they are read.
+
+mod about;
+mod answer;
+mod budget;
+mod cautions;
+mod channels;
+mod data;
+mod facts;
+mod figures;
+mod method;
+
+pub(super) use about::made_with;
+pub(super) use answer::{answer_in_words, to_bear_in_mind};
+pub(super) use cautions::IN_ONE_LINE;
+pub(super) use channels::difference_table;
+pub(super) use facts::where_and_when;
+pub(super) use method::in_two_sentences;
+
+use super::block::Section;
+use super::words::Names;
+use super::{Content, ReportError};
+
+/// All sections.
+pub(super) fn all(content: &Content) -> Result<Vec<Section>, ReportError> {
+    let compared = &content.compared;
+    let names = Names::of(&compared.comparison);
+    let mut sections = vec![
+        facts::section(content, &names),
+        answer::section(compared, &names),
+    ];
+    sections.extend(figures::section(compared, &names)?);
+    sections.push(channels::section(compared, &names));
+    sections.extend(content.further.iter().cloned());
+    sections.extend(budget::section(compared, &names));
+    sections.push(method::section(compared));
+    sections.push(data::section(compared, &names)?);
+    sections.push(cautions::section());
+    sections.push(about::section(content));
+    Ok(sections)
+}
