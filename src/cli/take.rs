@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 use gainsay::channels::Channel;
 use gainsay::draw;
-use gainsay::logbook::transfer::{as_json, export_csv};
+use gainsay::logbook::transfer::export_csv;
 use gainsay::logbook::{Logbook, LogbookError};
 use gainsay::reading::Position;
 use gainsay::reading::assemble::{Subject, assemble};
@@ -210,7 +210,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     }
     take.spectrum = None;
     match arguments.format {
-        Format::Json => output::print_json(&as_json(&take)),
+        Format::Json => output::print_json(&readings::as_json(&take)),
         Format::Csv => {
             let mut bytes = Vec::new();
             export_csv([Ok(take)], &mut bytes)?;

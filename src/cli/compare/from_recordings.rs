@@ -69,6 +69,7 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
     Ok(Material {
         takes: takes.into_iter().map(|take| vec![take]).collect(),
         spectra,
+        tie: None,
     })
 }
 

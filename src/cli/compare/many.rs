@@ -6,6 +6,7 @@ use gainsay::compare::{
 };
 use gainsay::reading::Take;
 
+use super::show::sentences;
 use super::{Arguments, explain};
 use crate::cli::Failure;
 use crate::cli::output::{self, Format};
@@ -112,18 +113,7 @@ fn as_text(many: &ManyComparison) -> String {
     );
     text += &channels(many);
     text += "\n▲ better, ▼ worse, no mark: undecided, – not comparable; ≥ and ≤ where one of the two shows too little\n";
-    for (title, sentences) in [
-        ("What it means", &many.meaning),
-        ("To bear in mind", &many.remarks),
-    ] {
-        if !sentences.is_empty() {
-            text += &format!("\n{title}\n");
-            for sentence in sentences {
-                text += &format!("  {sentence}\n");
-            }
-        }
-    }
-    text
+    text + &sentences(&many.meaning, &many.remarks)
 }
 
 fn merits(many: &ManyComparison) -> String {
