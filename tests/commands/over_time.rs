@@ -32,6 +32,7 @@ fn two_days() -> Place {
         ("coil", "loop", "2026-05-16T10:00:00Z"),
         ("tie", "ears", "2026-05-16T10:10:00Z"),
         ("frame", "loop", "2026-05-16T10:20:00Z"),
+        ("spiral", "loop", "2026-06-01T10:20:00Z"),
     ])
 }
 
@@ -119,8 +120,8 @@ fn what_cannot_be_tied_is_refused_in_one_line() {
     );
     place.refuses(
         1,
-        with(["compare", "loop", "coil@2026-05-09"]),
-        &["tie", "loop", "take it on the day"],
+        with(["compare", "spiral", "coil@2026-05-09"]),
+        &["tie", "spiral", "2026-06-01", "take it on the day"],
     );
     place.refuses(
         1,

@@ -25,7 +25,7 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
     let known: Vec<String> = (logbook.antennas()?.into_iter())
         .map(|antenna| antenna.name)
         .collect();
-    let chosen: Vec<Chosen> = (arguments.antennas.iter())
+    let chosen: Vec<Chosen> = (arguments.antennas().iter())
         .map(|word| Chosen::of(word, &known))
         .collect();
     let days = days(&chosen, arguments)?;

@@ -45,9 +45,12 @@ pub use show::{as_text, bands, interval, print_csv};
     each antenna is held against the tie in its own session, and the differences against each other; of several sessions \
     the latest counts that has the tie too.")]
 pub struct Arguments {
-    /// Antennas in the logbook, or recordings: A, B to compare it with, and more.
-    #[arg(required = true, num_args = 2.., value_name = "ANTENNA")]
-    antennas: Vec<String>,
+    /// Antenna in the logbook, or recording.
+    a: String,
+    /// Antenna in the logbook, or recording, to compare it with.
+    b: String,
+    /// More of them.
+    more: Vec<String>,
     /// Of more than two antennas, the one that the others are held against [default: the last named].
     #[arg(long, value_name = "ANTENNA")]
     reference: Option<String>,
@@ -103,6 +106,15 @@ pub struct Arguments {
     format: Format,
 }
 
+impl Arguments {
+    /// All antennas, or recordings, in the order given.
+    fn antennas(&self) -> Vec<String> {
+        let mut antennas = vec![self.a.clone(), self.b.clone()];
+        antennas.extend_from_slice(&self.more);
+        antennas
+    }
+}
+
 /// Takes to compare, antenna by antenna, and a spectrum of each for the plot.
 struct Material {
     takes: Vec<Vec<Take>>,
@@ -152,7 +164,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
 
 /// The takes that the words name: all antennas in the logbook, or all recordings.
 fn material(arguments: &Arguments) -> Result<Material, Failure> {
-    let words = &arguments.antennas;
+    let words = arguments.antennas();
     let logbook = (arguments.log.path().ok()).and_then(|path| Logbook::open_existing(&path).ok());
     let known = logbook.and_then(|logbook| logbook.antennas().ok());
     let is_antenna = |word: &str| (known.iter().flatten()).any(|antenna| antenna.name == word);

@@ -1,6 +1,7 @@
 //! Antennas of different days, tied by one that was taken on both.
 
 use gainsay::compare::{self, Comparison, Options, OverTime, TieOptions, TiedComparison};
+use gainsay::draw;
 use gainsay::reading::Take;
 
 use super::show::{interval, method, sentences};
@@ -14,7 +15,7 @@ pub fn check(arguments: &Arguments) -> Result<(), Failure> {
     if arguments.tie.is_none() {
         return Ok(());
     }
-    if arguments.antennas.len() != 2 {
+    if !arguments.more.is_empty() {
         return Err(Failure::usage(
             "--tie goes with two antennas: name two of them",
         ));
@@ -51,6 +52,10 @@ pub fn run(
             Format::Csv => print_csv(comparison)?,
             Format::Table => output::print(&as_text(&tied))?,
         }
+    }
+    if let Some(path) = &arguments.plot {
+        draw::tied(&tied)?.write(path)?;
+        output::remark(&format!("drawn: {}", path.display()));
     }
     Ok(None)
 }
