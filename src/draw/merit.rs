@@ -22,7 +22,7 @@ const FIGURE: Style = Style::regular(28.0);
 pub(super) const LEFT_PX: f64 = 40.0;
 pub(super) const RIGHT_PX: f64 = 1560.0;
 /// The dots stand between these: names to the left, figures to the right.
-const DOTS_PX: (f64, f64) = (470.0, 1170.0);
+const DOTS_PX: (f64, f64) = (470.0, 1130.0);
 const ROW_PX: f64 = 62.0;
 /// More antennas than this have no strips of channels.
 const MOST_STRIPS: usize = 8;
@@ -199,16 +199,15 @@ fn row(canvas: &mut Canvas, merit: &Merit, scale: Scale, y: f64) -> Result<(), D
                 whisker(canvas, (scale.px(low), scale.px(high)), y, look.colour)?;
             }
             mark::draw(canvas, (scale.px(mean), y), 13.0, look, fill)?;
-            let compared = merit.better + merit.worse + merit.undecided;
             format!(
-                "{} dB; {}+ {}− of {compared}",
+                "{} dB; {} better, {} worse",
                 signed(mean, 1),
                 merit.better,
                 merit.worse
             )
         }
         (Standing::NotComparable, None) => "not comparable".to_owned(),
-        (_, None) => format!("{}+ {}−, bounds only", merit.better, merit.worse),
+        (_, None) => format!("bounds; {} better, {} worse", merit.better, merit.worse),
     };
     let said = FIGURE.shorten(&said, RIGHT_PX - DOTS_PX.1 - 24.0);
     canvas.text_centred(&said, FIGURE, INK, Align::Right, (RIGHT_PX - 8.0, y))

@@ -206,3 +206,31 @@ fn takes_of_a_rotation_are_left_out() {
         &["dish", "rotation", "bearing"],
     );
 }
+
+#[test]
+fn the_figure_is_written_for_several() {
+    let place = place();
+    for ending in ["svg", "png"] {
+        let plot = place.named(&format!("many.{ending}"));
+        place.text(["compare", "loop", "whip", "ears", "--plot", &plot]);
+        let bytes = fs::read(&plot).expect("a plot");
+        if ending == "png" {
+            // PNG, third edition: 8 bytes of signature, then IHDR with width and height.
+            assert_eq!(bytes[..8], *b"\x89PNG\r\n\x1a\n");
+            let size = |at: usize| u32::from_be_bytes(bytes[at..at + 4].try_into().expect("four"));
+            assert_eq!(size(16), 1600);
+        } else {
+            let text = String::from_utf8(bytes).expect("text");
+            assert!(
+                ["loop", "whip", "ears"]
+                    .iter()
+                    .all(|name| text.contains(name))
+            );
+        }
+    }
+    place.refuses(
+        2,
+        ["compare", "loop", "whip", "ears", "--plot", "a.gif"],
+        &["a.gif", ".svg"],
+    );
+}

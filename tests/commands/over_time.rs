@@ -78,6 +78,10 @@ fn an_antenna_of_one_day_is_held_against_one_of_another_by_the_tie() {
         explained.contains("2026-05-09, coil (A) and tie tie (B)"),
         "{explained}"
     );
+    let plot = place.named("tied.svg");
+    place.text(words.into_iter().chain(["--plot", &plot]));
+    let drawn = fs::read_to_string(&plot).expect("a plot");
+    assert!(drawn.contains("frame against coil") && drawn.contains("tied by tie"));
     // One name on two days.
     let rebuilt = place.json([
         "compare",
