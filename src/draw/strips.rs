@@ -69,17 +69,17 @@ pub(super) fn draw(
     for (n, channel) in channels.iter().enumerate().step_by(every) {
         let x = PLOT_LEFT_PX + (n as f64 + 0.5) * slot_px;
         let label = clean(&channel.to_string());
-        canvas.text(&label, CHANNEL, INK, Align::Centre, (x, y + 26.0))?;
+        canvas.text(&label, CHANNEL, INK, Align::Centre, (x, y + 36.0))?;
     }
     let word = (
         "channel",
         TICK,
         MUTED,
         Align::Right,
-        (PLOT_LEFT_PX - 10.0, y + 26.0),
+        (PLOT_LEFT_PX - 10.0, y + 36.0),
     );
     canvas.text(word.0, word.1, word.2, word.3, word.4)?;
-    Ok(y + 36.0)
+    Ok(y + 46.0)
 }
 
 /// Every channel of any strip, ascending.
