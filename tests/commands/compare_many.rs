@@ -77,11 +77,12 @@ fn the_tables_say_rank_and_each_difference_and_csv_has_a_row_each() {
     }
     for pair in many["pairs"].as_array().expect("pairs") {
         for one in pair["channels"].as_array().expect("channels") {
+            let number = one["channel"].to_string();
             let row = (rows.iter())
                 .find(|row| {
                     row["antenna"] == pair["a"].as_str().expect("a name")
                         && row["against"] == pair["b"].as_str().expect("a name")
-                        && row["channel"] == one["channel"].to_string()
+                        && row["channel"] == number
                 })
                 .expect("a row");
             assert_eq!(row["verdict"], one["verdict"].as_str().expect("a verdict"));
