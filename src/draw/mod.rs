@@ -1,6 +1,8 @@
 //! Plots: one function a figure, from results to SVG, and PNG from that.
 //!
 //! - [`comparison`]: A against B, channel by channel: what each receives, and the difference with its interval
+//! - [`merit`]: several antennas against a reference: means, and every channel
+//! - [`tied`]: antennas of different days, channel by channel
 //! - [`spectrum`]: the stitched spectrum, A over B, with channel edges
 //! - [`panels`]: a small spectrum for each channel of a take
 //! - [`Strip`]: a difference with its interval, for the row of a table
@@ -21,16 +23,19 @@ mod font;
 mod inline;
 mod legend;
 mod mark;
+mod merit;
 mod panels;
 mod png;
 mod scale;
 mod spectrum;
 mod strip;
+mod strips;
 mod svg;
 
 pub use comparison::comparison;
 pub use error::DrawError;
 pub use inline::Inline;
+pub use merit::{merit, tied};
 pub use panels::{Panel, panels};
 pub use spectrum::{Band, Line, spectrum};
 pub use strip::Strip;

@@ -9,6 +9,7 @@ mod help;
 #[cfg(unix)]
 mod kill;
 mod log;
+mod over_time;
 mod partial;
 #[path = "../program/mod.rs"]
 mod program;

@@ -4,6 +4,7 @@ use gainsay::channels::Plan;
 use gainsay::compare;
 use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::{Take, Trace};
+use jiff::civil::Date;
 
 use super::{Arguments, Material};
 use crate::cli::Failure;
@@ -21,8 +22,17 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
         ));
     }
     let logbook = Logbook::open_existing(&arguments.log.path()?)?;
-    let antennas = &arguments.antennas;
-    for antenna in antennas {
+    let known: Vec<String> = (logbook.antennas()?.into_iter())
+        .map(|antenna| antenna.name)
+        .collect();
+    let chosen: Vec<Chosen> = (arguments.antennas().iter())
+        .map(|word| Chosen::of(word, &known))
+        .collect();
+    let days = days(&chosen, arguments)?;
+    let antennas: Vec<String> = (chosen.iter().map(|one| one.antenna.clone()))
+        .chain(arguments.tie.clone())
+        .collect();
+    for antenna in &antennas {
         logbook.check_antenna(antenna)?;
     }
     if let Some(spot) = &arguments.spot {
@@ -30,11 +40,18 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
     }
     let spot = match &arguments.spot {
         Some(spot) => spot.clone(),
-        None => shared_spot(&logbook, antennas)?,
+        None => shared_spot(&logbook, &antennas)?,
     };
-    let takes: Vec<Vec<Take>> = (antennas.iter())
-        .map(|antenna| takes_at(&logbook, antenna, &spot, arguments))
-        .collect::<Result<_, _>>()?;
+    let takes: Vec<Vec<Take>> = (chosen.iter().zip(&days))
+        .map(|(one, day)| {
+            let mut takes = takes_at(&logbook, &one.antenna, &spot, arguments)?;
+            keep_day(&mut takes, &one.antenna, day.as_deref())?;
+            Ok(takes)
+        })
+        .collect::<Result<_, Failure>>()?;
+    let tie = (arguments.tie.as_ref())
+        .map(|tie| takes_at(&logbook, tie, &spot, arguments))
+        .transpose()?;
     let latest = |takes: &Vec<Take>| -> Result<Option<Trace>, Failure> {
         let id = takes.last().and_then(|take| take.id);
         let whole = id.map(|id| logbook.take(id)).transpose()?;
@@ -44,7 +61,69 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
         None => vec![None; takes.len()],
         Some(_) => takes.iter().map(latest).collect::<Result<_, _>>()?,
     };
-    Ok(Material { takes, spectra })
+    Ok(Material {
+        takes,
+        spectra,
+        tie,
+    })
+}
+
+/// An antenna as it was named: all its takes, or those of one day.
+struct Chosen {
+    antenna: String,
+    day: Option<String>,
+}
+
+impl Chosen {
+    /// `NAME@DAY`, unless an antenna is called just so.
+    fn of(word: &str, known: &[String]) -> Chosen {
+        let whole = || Chosen {
+            antenna: word.to_owned(),
+            day: None,
+        };
+        if known.iter().any(|name| name == word) {
+            return whole();
+        }
+        match word.rsplit_once('@') {
+            Some((antenna, day)) if day.parse::<Date>().is_ok() => Chosen {
+                antenna: antenna.trim_end().to_owned(),
+                day: Some(day.to_owned()),
+            },
+            _ => whole(),
+        }
+    }
+}
+
+/// The day of each antenna's takes, where one is named. Without a tie it is one day for both.
+fn days(chosen: &[Chosen], arguments: &Arguments) -> Result<Vec<Option<String>>, Failure> {
+    let named: Vec<Option<String>> = chosen.iter().map(|one| one.day.clone()).collect();
+    let mut all: Vec<&String> = named.iter().flatten().collect();
+    all.dedup();
+    match all.as_slice() {
+        _ if arguments.tie.is_some() => Ok(named),
+        [] => Ok(named),
+        [day] => Ok(vec![Some((*day).clone()); chosen.len()]),
+        _ => Err(Failure::usage(format!(
+            "takes of {} are of different days: name an antenna that was taken on both with --tie",
+            (all.iter().map(|day| day.as_str()).collect::<Vec<_>>()).join(" and ")
+        ))),
+    }
+}
+
+/// Keeps the takes of a day, by Coordinated Universal Time, as the logbook shows it.
+fn keep_day(takes: &mut Vec<Take>, antenna: &str, day: Option<&str>) -> Result<(), Failure> {
+    let Some(day) = day else { return Ok(()) };
+    let of = |take: &Take| take.taken_at.strftime("%Y-%m-%d").to_string();
+    let mut days: Vec<String> = takes.iter().map(of).collect();
+    days.dedup();
+    takes.retain(|take| of(take) == day);
+    if takes.is_empty() {
+        return Err(Failure::Failed(format!(
+            "there is no take of {antenna:?} on {day}, only on {}",
+            days.join(", ")
+        )));
+    }
+    Ok(())
 }
 
 /// The takes of an antenna at a spot that count, in the order of time.
