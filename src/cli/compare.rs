@@ -11,6 +11,7 @@ use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::assemble::{Subject, assemble_pair};
 use gainsay::reading::survey::Survey;
 use gainsay::reading::{Take, Trace};
+use gainsay::survey::turn;
 use jiff::{SignedDuration, Timestamp};
 
 use super::Failure;
@@ -233,6 +234,7 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
         logbook.load(&filter(antennas[1]))?,
     ];
     for (takes, antenna) in takes.iter_mut().zip(antennas) {
+        leave_out_turned(takes, antenna);
         if takes.is_empty() {
             return Err(Failure::Failed(format!(
                 "there is no take of {antenna:?} at {spot:?}: make one with gainsay take"
@@ -256,6 +258,16 @@ fn from_logbook(arguments: &Arguments) -> Result<Material, Failure> {
         }
     };
     Ok(Material { takes, spectra })
+}
+
+/// Leaves the takes of rotations out: they look where the antenna usually doesn't.
+fn leave_out_turned(takes: &mut Vec<Take>, antenna: &str) {
+    let turned = turn::leave_out_turned(takes);
+    if turned > 0 {
+        output::remark(&format!(
+            "{turned} take(s) of {antenna:?} belong to a rotation and are left out; gainsay turn draws them up"
+        ));
+    }
 }
 
 /// Keeps the channels that were asked for.

@@ -13,6 +13,7 @@ mod readings;
 mod table;
 mod take;
 mod trial;
+mod turn;
 
 use std::io::{self, Write};
 use std::process::ExitCode;
@@ -39,6 +40,7 @@ enum Command {
     Demo(demo::Arguments),
     Take(take::Arguments),
     Trial(trial::Arguments),
+    Turn(turn::Arguments),
     Compare(compare::Arguments),
     Channels(channels::Arguments),
     Dongle(dongle::Arguments),
@@ -82,6 +84,7 @@ pub fn run() -> ExitCode {
         Command::Demo(arguments) => demo::run(&arguments),
         Command::Take(arguments) => take::run(&arguments),
         Command::Trial(arguments) => trial::run(&arguments),
+        Command::Turn(arguments) => turn::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Channels(arguments) => channels::run(&arguments),
         Command::Dongle(arguments) => dongle::run(&arguments),

@@ -3,6 +3,7 @@
 //! - [`comparison`]: A against B, channel by channel: what each receives, and the difference with its interval
 //! - [`spectrum`]: the stitched spectrum, A over B, with channel edges
 //! - [`panels`]: a small spectrum for each channel of a take
+//! - [`polar`]: patterns of an antenna turned round, or of two over each other
 //!
 //! Every figure is 1600 px wide and as high as it needs to be; text is 28 px or more, so that a picture shrunk to a
 //! phone's width can still be read. Colours are Okabe and Ito's (Color Universal Design, 2008), and whatever a colour
@@ -21,6 +22,7 @@ mod legend;
 mod mark;
 mod panels;
 mod png;
+mod polar;
 mod scale;
 mod spectrum;
 mod svg;
@@ -28,6 +30,7 @@ mod svg;
 pub use comparison::comparison;
 pub use error::DrawError;
 pub use panels::{Panel, panels};
+pub use polar::polar;
 pub use spectrum::{Band, Line, spectrum};
 pub use svg::{Svg, check_ending};
 
