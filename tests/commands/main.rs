@@ -13,3 +13,4 @@ mod partial;
 mod program;
 mod signals;
 mod take;
+mod turn;

@@ -30,8 +30,8 @@ const PAUSE: SignedDuration = SignedDuration::from_hours(2);
 /// in the logbook. Bearings are counted clockwise, seen from above.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:\n  \
-    gainsay turn --antenna \"tape loop\" --spot \"north window\" --every 30 --plot pattern.png\n  \
     gainsay turn --antenna \"tape loop\" --spot \"north window\" --from scene.toml --every 15\n  \
+    gainsay turn --antenna \"tape loop\" --spot \"north window\" --every 30 --plot pattern.png\n  \
     gainsay turn --antenna \"tape loop\" --spot \"north window\" --from 0=a.sigmf-meta --from 90=b.sigmf-meta \\\n      \
     --from 180=c.sigmf-meta --from 270=d.sigmf-meta --zero \"the window\"\n  \
     gainsay turn --antenna \"tape loop\" --spot \"north window\" --with \"rabbit ears\" --plot both.png\n\n\

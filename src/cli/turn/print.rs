@@ -1,6 +1,8 @@
 //! A rotation as table, CSV and JSON.
 
-use gainsay::survey::turn::{BearingFigure, Figure, Figures, Fit, Rotation};
+use gainsay::survey::turn::{
+    BearingFigure, Figure, Figures, Fit, NOTHING_FOUND, Pattern, Rotation,
+};
 use serde::Serialize;
 
 use crate::cli::Failure;
@@ -58,7 +60,9 @@ fn as_text(rotation: &Rotation) -> String {
         ("drift dB", Set::Right),
         ("remark", Set::Left),
     ];
+    let empty = |channel: &&Pattern| channel.reason.as_deref() == Some(NOTHING_FOUND);
     let mut rows: Vec<Vec<String>> = (rotation.channels.iter())
+        .filter(|channel| !empty(channel))
         .map(|channel| {
             let mut row = vec![
                 channel.channel.to_string(),
@@ -88,6 +92,12 @@ fn as_text(rotation: &Rotation) -> String {
         rows.push(row);
     }
     text += &table(&head, rows);
+    let nothing: Vec<String> = (rotation.channels.iter().filter(empty))
+        .map(|channel| channel.channel.to_string())
+        .collect();
+    if !nothing.is_empty() {
+        text += &format!("Channel(s) {}: {NOTHING_FOUND}.\n", nothing.join(", "));
+    }
     text += "\n";
     for sentence in &rotation.meaning {
         text += &format!("{sentence}\n");

@@ -123,12 +123,9 @@ fn draw(
     let subtitle = SUBTITLE.wrap(&words::subtitle(rotation), width, 3);
     y = canvas.lines(&subtitle, SUBTITLE, MUTED, LEFT_PX, y + 2.0)?;
 
-    let channels = channels(rotation, other);
-    let drawn = channels
-        .iter()
-        .filter(|shown| !shown.layers().is_empty())
-        .count();
-    if drawn == 0 {
+    let (channels, without): (Vec<Shown>, Vec<Shown>) =
+        (channels(rotation, other).into_iter()).partition(|shown| !shown.layers().is_empty());
+    if channels.is_empty() {
         let said = "Nothing to draw: no channel has a pattern.";
         return Ok(canvas.lines(&[said.into()], HEADING, INK, LEFT_PX, y + 60.0)? + 80.0);
     }
@@ -137,10 +134,9 @@ fn draw(
     } else {
         band(rotation, other)
     };
-    let depth_db = (channels.iter().chain(&band).map(Shown::depth_db))
-        .fold(10.0, f64::max)
-        .min(DEEPEST_DB);
-    let depth_db = (depth_db / 10.0).ceil() * 10.0;
+    let depth_db = (channels.iter().chain(&band).map(Shown::depth_db)).fold(0.0, f64::max);
+    // A curve keeps clear of the middle, as far as that goes.
+    let depth_db = ((depth_db + 3.0).min(DEEPEST_DB) / 10.0).ceil() * 10.0;
     y = legend::draw(
         canvas,
         &legend(rotation, other),
@@ -165,6 +161,10 @@ fn draw(
         let lines = HEADING.wrap(&heading, width, 2);
         y = canvas.lines(&lines, HEADING, INK, LEFT_PX, y + 30.0)?;
         y = draw_small(canvas, &channels, depth_db, y + 10.0)?;
+    }
+    if !without.is_empty() {
+        let lines = BODY.wrap(&words::without(&without), width, 4);
+        y = canvas.lines(&lines, BODY, MUTED, LEFT_PX, y + 20.0)?;
     }
     Ok(y + 24.0)
 }
@@ -380,16 +380,6 @@ fn small_foot(
     top: f64,
 ) -> Result<f64, DrawError> {
     let mut y = top;
-    if shown.curves.iter().all(Option::is_none) {
-        let why = shown.reason.as_deref().unwrap_or("no pattern");
-        return canvas.lines(
-            &NOTE.wrap(&clean(why), right - left, 2),
-            NOTE,
-            MUTED,
-            left,
-            y,
-        );
-    }
     for (curve, colour) in shown.curves.iter().zip([BLUE, VERMILION]) {
         let Some(curve) = curve else { continue };
         for line in words::small(curve.figures) {

@@ -1,6 +1,7 @@
 //! What a pattern's figure says in words.
 
 use super::super::font::clean;
+use super::Shown;
 use crate::survey::turn::{BearingFigure, Figure, Figures, Fit, Pattern, Rotation};
 
 /// A name, cleaned; an empty one is said to be so.
@@ -46,6 +47,22 @@ pub(super) fn side(letter: &str, antenna: &str, two: bool) -> String {
         true => format!("{letter}: {}", name(antenna)),
         false => name(antenna),
     }
+}
+
+/// Channels without a curve, those with one reason together.
+pub(super) fn without(channels: &[Shown]) -> String {
+    let mut reasons: Vec<(String, Vec<&str>)> = Vec::new();
+    for shown in channels {
+        let why = clean(shown.reason.as_deref().unwrap_or("no pattern"));
+        match reasons.iter_mut().find(|(reason, _)| *reason == why) {
+            Some((_, labels)) => labels.push(&shown.label),
+            None => reasons.push((why, vec![&shown.label])),
+        }
+    }
+    let parts: Vec<String> = (reasons.iter())
+        .map(|(why, labels)| format!("{}: {why}", labels.join(", ")))
+        .collect();
+    format!("Channels without a pattern: {}", parts.join("; "))
 }
 
 /// What the large dial shows.
@@ -135,7 +152,11 @@ fn beamwidth(figure: &Figure) -> String {
 
 fn with_unit(figure: &Figure, unit: &str) -> String {
     let digits = if unit == "°" { 0 } else { 1 };
-    format!("{}{unit}", figure.words(digits)).replace(&format!("){unit}"), &format!("{unit})"))
+    let words = figure.words(digits);
+    match words.split_once(" (") {
+        Some((value, interval)) => format!("{value}{unit} ({interval}"),
+        None => format!("{words}{unit}"),
+    }
 }
 
 /// The text alternative.

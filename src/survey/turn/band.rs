@@ -105,6 +105,22 @@ impl Needed {
     }
 }
 
+/// The channels that an aim is worth choosing for: those asked for, else those that reach their threshold at some bearing,
+/// else all: a channel that is out of reach everywhere would decide for all others.
+pub(super) fn worth_aiming<'s>(
+    shapes: Vec<(&'s Shape, Needed)>,
+    asked_for: bool,
+) -> Vec<(&'s Shape, Needed)> {
+    let reaches = |(shape, needed): &&(&Shape, Needed)| {
+        let mean = &shape.fitted.mean;
+        (0..GRID).any(|n| mean.at(n as f64 * STEP_DEG) >= needed.power())
+    };
+    if asked_for || !shapes.iter().any(|one| reaches(&one)) {
+        return shapes;
+    }
+    shapes.into_iter().filter(|one| reaches(&one)).collect()
+}
+
 /// The bearing at which the weakest channel has the largest margin.
 pub(super) fn aim(
     shapes: &[(&Shape, Needed)],

@@ -18,6 +18,8 @@ use crate::units::ratio_to_db;
 const FLOOR: f64 = 1e-4;
 /// Another lobe is named where more than this share of draws have their maximum there.
 const RIVAL_SHARE: f64 = 0.025;
+/// A top nearer than this to the best bearing belongs to its lobe.
+const RIVAL_FROM_DEG: f64 = 30.0;
 
 /// A curve and draws of it on the grid.
 pub(super) struct Curves<'f> {
@@ -134,7 +136,8 @@ impl<'f> Curves<'f> {
     /// A ratio weak over strong as decibels strong over weak; `from_zero` where 0 dB can't be ruled out.
     fn ratio(&self, ratio: f64, drawn: impl Iterator<Item = f64>, from_zero: bool) -> Figure {
         let (low, high) = self.interval(drawn);
-        let decibels = |ratio: f64| -ratio_to_db(ratio.clamp(FLOOR, 1.0));
+        // Adding 0 makes a plain zero of −0.
+        let decibels = |ratio: f64| 0.0 - ratio_to_db(ratio.clamp(FLOOR, 1.0)) + 0.0;
         let bound = low <= FLOOR || ratio <= FLOOR;
         Figure {
             value: (!bound).then(|| decibels(ratio)),
@@ -182,7 +185,9 @@ pub(super) fn rivals(curve: &[f64], maxima: impl Iterator<Item = usize>) -> Vec<
         }
     }
     (tops.iter().zip(counts).skip(1))
-        .filter(|(_, count)| *count as f64 > RIVAL_SHARE * all as f64)
+        .filter(|(top, count)| {
+            *count as f64 > RIVAL_SHARE * all as f64 && apart(**top, tops[0]) > RIVAL_FROM_DEG
+        })
         .map(|(&top, _)| top as f64 * STEP_DEG)
         .collect()
 }

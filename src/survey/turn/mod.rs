@@ -37,6 +37,9 @@ pub use self::types::{
     Aim, Band, BearingFigure, Closure, CurvePoint, Figure, Figures, Fit, Pattern, Point, Rotation,
 };
 
+/// Why a channel has no curve where no take found anything in it.
+pub const NOTHING_FOUND: &str = "nothing found at any bearing";
+
 /// A channel that has a curve.
 struct Shape {
     channel: ChannelId,
@@ -140,6 +143,7 @@ pub fn pattern(takes: &[Take], options: &Options) -> Result<Rotation, TurnError>
         .filter(|(_, _, wanted)| *wanted)
         .filter_map(|(shape, needed, _)| Some((shape, (*needed)?)))
         .collect();
+    let with_margin = band::worth_aiming(with_margin, options.wanted.is_some());
     let left_out = left_out(options, &patterns, &with_margin);
     let aim = band::aim(&with_margin, left_out, options.confidence);
 
@@ -283,7 +287,7 @@ impl Read {
             return Err(format!("measured at only {} bearing(s)", bearings.len()));
         }
         if !self.found.iter().any(|&found| found) {
-            return Err("nothing found at any bearing".into());
+            return Err(NOTHING_FOUND.into());
         }
         let foreseen = Foreseen {
             unsteadiness: options.unsteadiness_db * std::f64::consts::LN_10 / 10.0,

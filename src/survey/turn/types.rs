@@ -198,6 +198,7 @@ pub struct Aim {
     pub margin_db: Figure,
     /// Wanted channels that have a margin somewhere.
     pub channels: Vec<ChannelId>,
-    /// Wanted channels that weren't found at any bearing, or have no threshold: they are left out of the choice.
+    /// Wanted channels that are left out of the choice: not found, without a threshold, or (where no list was given) under
+    /// their threshold at every bearing.
     pub left_out: Vec<ChannelId>,
 }

@@ -142,7 +142,7 @@ fn aimed(rotation: &Rotation, aim: &Aim) -> Vec<String> {
     });
     if !aim.left_out.is_empty() {
         said.push(format!(
-            "Left out of that: channel(s) {}, not found at any bearing, or without a threshold.",
+            "Left out of that: channel(s) {}, out of reach at every bearing, or without a threshold.",
             list(aim.left_out.iter())
         ));
     }
