@@ -235,7 +235,9 @@ fn last_rotation(
         deleted: false,
     };
     let mut takes = logbook.load(&filter)?;
-    takes.retain(|take| before.is_none_or(|before| take.taken_at < before));
+    takes.retain(|take| {
+        take.bearing.is_some() && before.is_none_or(|before| take.taken_at < before)
+    });
     compare::leave_out_twins(&mut takes);
     let mut rotations = turn::rotations(takes, PAUSE);
     let mut last = rotations.pop().ok_or_else(|| {

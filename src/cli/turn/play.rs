@@ -74,12 +74,17 @@ fn open(path: &Path) -> Result<Logbook, LogbookError> {
     Logbook::open(path)
 }
 
-/// Puts a take into the logbook, unless it is there already.
+/// Puts a take into the logbook, unless it is there already with this bearing: the same recording may be there as a take of
+/// no rotation.
 fn keep(logbook: &mut Option<Logbook>, mut take: Take) -> Result<Take, Failure> {
     if let Some(logbook) = logbook {
-        take.id = match logbook.find_same(&take)? {
-            Some(id) => Some(id),
-            None => Some(logbook.append(&take)?),
+        let known = match logbook.find_same(&take)? {
+            Some(id) => Some((id, logbook.take(id)?.bearing)),
+            None => None,
+        };
+        take.id = match known {
+            Some((id, bearing)) if bearing == take.bearing => Some(id),
+            _ => Some(logbook.append(&take)?),
         };
     }
     Ok(take)

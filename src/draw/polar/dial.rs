@@ -211,7 +211,8 @@ impl Dial {
             )?;
             canvas.text_centred(&text, RING, MUTED, Align::Centre, place)?;
         }
-        let beyond = self.radius_px + 36.0;
+        // Clear of two antennas' arcs.
+        let beyond = self.radius_px + 46.0;
         let zero = DIRECTION.shorten(zero, 1.2 * self.radius_px);
         canvas.text(
             &zero,

@@ -29,7 +29,7 @@ const LEFT_PX: f64 = 40.0;
 const RIGHT_PX: f64 = 1560.0;
 /// Radius of the large dial, and room round it for its labels.
 const LARGE_PX: f64 = 400.0;
-const ROUND_LARGE_PX: f64 = 90.0;
+const ROUND_LARGE_PX: f64 = 110.0;
 /// Small dials in a row, and room round each.
 const COLUMNS: usize = 4;
 const ROUND_SMALL_PX: f64 = 28.0;

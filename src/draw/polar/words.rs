@@ -109,16 +109,15 @@ pub(super) fn large(figures: &Figures, fit: &Fit) -> Vec<String> {
 
 /// Lines beneath a small dial.
 pub(super) fn small(figures: &Figures) -> [String; 2] {
-    let best = match figures.best_bearing_deg.value {
-        Some(best) => format!("best {best:.0}°"),
-        None => "no best bearing".into(),
-    };
-    let width = match figures.half_power_beamwidth_deg.value {
-        Some(width) => format!("width {width:.0}°"),
-        None => "never −3 dB".into(),
+    let best = figures.best_bearing_deg.value;
+    let width = figures.half_power_beamwidth_deg.value;
+    let first = match (best, width) {
+        (Some(best), Some(width)) => format!("best {best:.0}° · width {width:.0}°"),
+        (Some(best), None) => format!("best {best:.0}° · never −3 dB"),
+        (None, _) => "no best bearing".into(),
     };
     [
-        format!("{best} · {width}"),
+        first,
         format!(
             "back {} · round {} dB",
             short(&figures.front_to_back_db),

@@ -107,10 +107,10 @@ impl Needed {
 
 /// The channels that an aim is worth choosing for: those asked for, else those that reach their threshold at some bearing,
 /// else all: a channel that is out of reach everywhere would decide for all others.
-pub(super) fn worth_aiming<'s>(
-    shapes: Vec<(&'s Shape, Needed)>,
+pub(super) fn worth_aiming(
+    shapes: Vec<(&Shape, Needed)>,
     asked_for: bool,
-) -> Vec<(&'s Shape, Needed)> {
+) -> Vec<(&Shape, Needed)> {
     let reaches = |(shape, needed): &&(&Shape, Needed)| {
         let mean = &shape.fitted.mean;
         (0..GRID).any(|n| mean.at(n as f64 * STEP_DEG) >= needed.power())
