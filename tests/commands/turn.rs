@@ -200,21 +200,21 @@ fn what_makes_no_rotation_is_one_line_and_says_what_to_do() {
             .chain(more.iter().copied())
             .collect::<Vec<_>>()
     };
-    place.refuses(1, &turn, &["no rotation of \"loop\"", "--every 30"]);
-    place.refuses(2, &with(&["--every", "0"]), &["--every", "1 to 90"]);
-    place.refuses(2, &with(&["--zero", "the window"]), &["--zero", "--from"]);
+    place.refuses(1, turn, &["no rotation of \"loop\"", "--every 30"]);
+    place.refuses(2, with(&["--every", "0"]), &["--every", "1 to 90"]);
+    place.refuses(2, with(&["--zero", "the window"]), &["--zero", "--from"]);
     place.refuses(
         2,
-        &with(&["--from", "a.sigmf-meta"]),
+        with(&["--from", "a.sigmf-meta"]),
         &["--every 30", "90=west"],
     );
     place.refuses(
         2,
-        &with(&["--from", "0=a.sigmf-meta", "--from", "b.sigmf-meta"]),
+        with(&["--from", "0=a.sigmf-meta", "--from", "b.sigmf-meta"]),
         &["for all or for none"],
     );
-    place.refuses(2, &with(&["--plot", "x.jpg"]), &[".svg or .png"]);
-    place.refuses(1, &with(&["--from", "0=no.sigmf-meta"]), &["no.sigmf-meta"]);
+    place.refuses(2, with(&["--plot", "x.jpg"]), &[".svg or .png"]);
+    place.refuses(1, with(&["--from", "0=no.sigmf-meta"]), &["no.sigmf-meta"]);
     let one = format!("0={from}");
     let output = place
         .run(turn.iter().copied().chain(["--from", &one]))
@@ -231,7 +231,7 @@ fn without_the_dongle_a_guided_rotation_says_how_to_get_it() {
     let place = Place::new();
     place.refuses(
         2,
-        &[
+        [
             "turn",
             "--antenna",
             "loop",

@@ -94,16 +94,15 @@ fn keep(logbook: &mut Option<Logbook>, mut take: Take) -> Result<Take, Failure> 
 fn parts(asked: &Asked) -> Result<Vec<(f64, String)>, Failure> {
     let arguments = asked.arguments;
     let named: Vec<(Option<f64>, &str)> = arguments.from.iter().map(|text| named(text)).collect();
-    if let [(None, scene)] = named.as_slice() {
-        if input::names_scene(scene) {
-            let mut bearings = asked.bearings(arguments.every.unwrap_or(USUAL_STEP_DEG));
-            // The first once more: that shows the drift.
-            bearings.extend(bearings.first().copied());
-            return Ok(bearings
-                .into_iter()
-                .map(|b| (b, (*scene).to_owned()))
-                .collect());
-        }
+    if let [(None, scene)] = named.as_slice()
+        && input::names_scene(scene)
+    {
+        let mut bearings = asked.bearings(arguments.every.unwrap_or(USUAL_STEP_DEG));
+        // The first once more: that shows the drift.
+        bearings.extend(bearings.first().copied());
+        return Ok((bearings.into_iter())
+            .map(|bearing| (bearing, (*scene).to_owned()))
+            .collect());
     }
     let own = named
         .iter()
