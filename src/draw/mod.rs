@@ -6,6 +6,7 @@
 //! - [`spectrum`]: the stitched spectrum, A over B, with channel edges
 //! - [`panels`]: a small spectrum for each channel of a take
 //! - [`Strip`]: a difference with its interval, for the row of a table
+//! - [`polar`]: patterns of an antenna turned round, or of two over each other
 //!
 //! Every figure is 1600 px wide and as high as it needs to be; text is 28 px or more, so that a picture shrunk to a
 //! phone's width can still be read. Colours are Okabe and Ito's (Color Universal Design, 2008), and whatever a colour
@@ -26,6 +27,7 @@ mod mark;
 mod merit;
 mod panels;
 mod png;
+mod polar;
 mod scale;
 mod spectrum;
 mod strip;
@@ -37,6 +39,7 @@ pub use error::DrawError;
 pub use inline::Inline;
 pub use merit::{merit, tied};
 pub use panels::{Panel, panels};
+pub use polar::polar;
 pub use spectrum::{Band, Line, spectrum};
 pub use strip::Strip;
 pub use svg::{Svg, check_ending};

@@ -16,3 +16,4 @@ mod program;
 mod report;
 mod signals;
 mod take;
+mod turn;
