@@ -10,6 +10,7 @@ mod log;
 mod output;
 mod progress;
 mod readings;
+mod spots;
 mod table;
 mod take;
 mod trial;
@@ -40,6 +41,7 @@ enum Command {
     Take(take::Arguments),
     Trial(trial::Arguments),
     Compare(compare::Arguments),
+    Spots(spots::Arguments),
     Channels(channels::Arguments),
     Dongle(dongle::Arguments),
     Log(log::Arguments),
@@ -83,6 +85,7 @@ pub fn run() -> ExitCode {
         Command::Take(arguments) => take::run(&arguments),
         Command::Trial(arguments) => trial::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
+        Command::Spots(arguments) => spots::run(&arguments),
         Command::Channels(arguments) => channels::run(&arguments),
         Command::Dongle(arguments) => dongle::run(&arguments),
         Command::Log(arguments) => log::run(&arguments),

@@ -12,4 +12,9 @@ mod partial;
 #[path = "../program/mod.rs"]
 mod program;
 mod signals;
+mod spots;
+#[path = "../spots_support/mod.rs"]
+mod spots_support;
 mod take;
+#[path = "../takes/mod.rs"]
+mod takes;
