@@ -50,7 +50,8 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let mut logbook = Logbook::open_existing(&arguments.log.path()?)?;
     let antenna = antenna(arguments, &logbook)?;
     let takes = takes(arguments, &logbook, &antenna)?;
-    let wanted = wanted(arguments, &mut logbook, &takes[0].settings.plan)?;
+    let plan = &takes[0].settings.plan;
+    let wanted = wanted(arguments, &logbook, plan)?;
     let options = Options {
         spread_db: arguments.spread,
         ..Options::default()
@@ -60,6 +61,9 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         SpotsError::Option { .. } => Failure::usage(format!("--{error}")),
         other => other.into(),
     })?;
+    if let Some(list) = &wanted.keep {
+        keep(&mut logbook, plan, list.as_deref());
+    }
     match arguments.format {
         Format::Json => output::print_json(&ranking),
         Format::Csv => print_csv(&ranking),
@@ -147,14 +151,16 @@ fn takes(arguments: &Arguments, logbook: &Logbook, antenna: &str) -> Result<Vec<
 struct Wanted {
     channels: Option<Vec<ChannelId>>,
     whose: &'static str,
+    /// What to keep in the logbook in the place of what is there, once it has served.
+    keep: Option<Option<String>>,
 }
 
 /// What `--want` says, and keeps it; else the list that was kept for this plan.
-fn wanted(arguments: &Arguments, logbook: &mut Logbook, plan: &str) -> Result<Wanted, Failure> {
-    let key = format!("spots wanted {plan}");
+fn wanted(arguments: &Arguments, logbook: &Logbook, plan: &str) -> Result<Wanted, Failure> {
     let every = Wanted {
         channels: None,
         whose: "every channel in which a take found a signal; give your own list with --want",
+        keep: None,
     };
     let choose = |choice: &str| -> Result<Vec<ChannelId>, String> {
         let chosen = Plan::find(plan).and_then(|plan| plan.choose(choice));
@@ -163,19 +169,19 @@ fn wanted(arguments: &Arguments, logbook: &mut Logbook, plan: &str) -> Result<Wa
     };
     match arguments.want.as_deref().map(str::trim) {
         Some(all) if all.eq_ignore_ascii_case("all") => {
-            keep(logbook, &key, None);
-            Ok(every)
+            let keep = Some(None);
+            Ok(Wanted { keep, ..every })
         }
         Some(choice) => {
             let channels =
                 choose(choice).map_err(|problem| Failure::usage(format!("--want: {problem}")))?;
-            keep(logbook, &key, Some(choice));
             Ok(Wanted {
                 channels: Some(channels),
                 whose: "your list, kept in the logbook",
+                keep: Some(Some(choice.to_owned())),
             })
         }
-        None => match logbook.setting(&key)? {
+        None => match logbook.setting(&key(plan))? {
             None => Ok(every),
             Some(choice) => {
                 let channels = choose(&choice).map_err(|problem| {
@@ -186,15 +192,21 @@ fn wanted(arguments: &Arguments, logbook: &mut Logbook, plan: &str) -> Result<Wa
                 Ok(Wanted {
                     channels: Some(channels),
                     whose: "your list, from the logbook; change it with --want, forget it with --want all",
+                    keep: None,
                 })
             }
         },
     }
 }
 
+/// Under which key the logbook keeps the list of wanted channels of a plan.
+fn key(plan: &str) -> String {
+    format!("spots wanted {plan}")
+}
+
 /// Keeps a list; a logbook that can only be read still ranks.
-fn keep(logbook: &mut Logbook, key: &str, choice: Option<&str>) {
-    if let Err(error) = logbook.set_setting(key, choice) {
+fn keep(logbook: &mut Logbook, plan: &str, choice: Option<&str>) {
+    if let Err(error) = logbook.set_setting(&key(plan), choice) {
         output::remark(&format!(
             "the list of wanted channels was not kept: {error}"
         ));

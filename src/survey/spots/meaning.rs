@@ -249,7 +249,7 @@ impl Words<'_> {
 }
 
 /// A difference or margin in dB, with a true minus sign.
-pub(super) fn db(value: f64) -> String {
+pub(crate) fn db(value: f64) -> String {
     let text = format!("{value:.1} dB");
     let zero = !text.bytes().any(|byte| (b'1'..=b'9').contains(&byte));
     match (zero, text.strip_prefix('-')) {

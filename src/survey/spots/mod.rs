@@ -49,6 +49,8 @@ mod table;
 
 use serde::Serialize;
 
+pub(crate) use meaning::db;
+
 use crate::channels::ChannelId;
 use crate::compare::StateCounts;
 use crate::reading::{Position, State, Take};
