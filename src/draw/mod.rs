@@ -3,6 +3,7 @@
 //! - [`comparison`]: A against B, channel by channel: what each receives, and the difference with its interval
 //! - [`spectrum`]: the stitched spectrum, A over B, with channel edges
 //! - [`panels`]: a small spectrum for each channel of a take
+//! - [`floor`], [`floors`]: spots on a floor plan, what can be received where, with a map between them
 //!
 //! Every figure is 1600 px wide and as high as it needs to be; text is 28 px or more, so that a picture shrunk to a
 //! phone's width can still be read. Colours are Okabe and Ito's (Color Universal Design, 2008), and whatever a colour
@@ -16,6 +17,10 @@
 mod canvas;
 mod comparison;
 mod error;
+mod floor;
+mod floor_file;
+mod floor_ground;
+mod floor_labels;
 mod font;
 mod legend;
 mod mark;
@@ -27,6 +32,9 @@ mod svg;
 
 pub use comparison::comparison;
 pub use error::DrawError;
+pub use floor::{Floor, FloorMark, FloorNext, FloorPanel, floor, floors};
+pub use floor_file::{FloorError, FloorImage, FloorPlan, Place};
+pub use floor_ground::{FloorCell, FloorMap};
 pub use panels::{Panel, panels};
 pub use spectrum::{Band, Line, spectrum};
 pub use svg::{Svg, check_ending};

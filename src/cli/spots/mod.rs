@@ -1,12 +1,21 @@
 //! `gainsay spots`: places ranked, floor plan drawn.
 
+mod floor;
+
+use std::path::PathBuf;
+
 use clap::Args;
 use gainsay::channels::{ChannelId, Plan};
 use gainsay::compare;
+use gainsay::draw;
 use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::Take;
+use gainsay::survey::map::{MapError, NextPlace};
 use gainsay::survey::spots::{self, Options, Ranking, Spot, SpotChannel, SpotsError};
 
+use serde::Serialize;
+
+use self::floor::{Mapped, Shown};
 use super::Failure;
 use super::input::LogArguments;
 use super::output::{self, Format};
@@ -23,7 +32,19 @@ use super::table::{Set, number, table};
     gainsay spots --want 7,9,20-23\n\n\
     How to read it: the margin is the C/N of the weakest wanted channel above its threshold, the median over the spot's \
     takes, with its 95 % interval; ≤ where that channel shows nothing. Rank 1–3 is a spot that may truly be first, second \
-    or third. Firm: 3 dB above the threshold or more; brink: less than that; trace: below; vacant: nothing found.")]
+    or third. Firm: 3 dB above the threshold or more; brink: less than that; trace: below; vacant: nothing found.\n\n\
+    The floor plan, every field of which may be left out (metres; x to the right, y up):\n  \
+    width = 6.0                  # or extent = [left, lower, right, upper]\n  \
+    depth = 4.5\n  \
+    outline = [[0, 0], [6, 0], [6, 4.5], [0, 4.5]]\n  \
+    holes = [[[2, 2], [3, 2], [3, 3]]]          # what is no floor within it\n  \
+    walls = [[[2, 0], [2, 3]], [[4, 4.5], [4, 2], [5, 2]]]\n  \
+    image = \"plan.png\"           # PNG or JPEG, beside the plan\n  \
+    metres_wide = 6.0            # the width of the whole picture\n  \
+    image_at = [0, 0]            # its lower left corner\n  \
+    [[label]]\n  \
+    text = \"window\"\n  \
+    at = [0.1, 4.4]")]
 pub struct Arguments {
     /// The antenna [default: the only one in the logbook].
     #[arg(long, value_name = "NAME")]
@@ -39,6 +60,18 @@ pub struct Arguments {
     /// show it.
     #[arg(long, value_name = "DB", default_value_t = Options::default().spread_db, allow_negative_numbers = true)]
     spread: f64,
+    /// Draw the spots on the floor into this .svg or .png, with a map between them from six positions on.
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
+    /// The floor to draw on: a plan in TOML (see below).
+    #[arg(long, value_name = "PLAN.toml")]
+    floor: Option<PathBuf>,
+    /// Draw and map this wanted channel instead of each spot's weakest.
+    #[arg(long, value_name = "CHANNEL")]
+    channel: Option<String>,
+    /// Draw a small floor for each wanted channel instead.
+    #[arg(long, requires = "plot", conflicts_with = "channel")]
+    each: bool,
     #[command(flatten)]
     log: LogArguments,
     /// How to print.
@@ -46,29 +79,90 @@ pub struct Arguments {
     format: Format,
 }
 
+/// What a program gets: the ranking, and where to try next.
+#[derive(Debug, Serialize)]
+struct Outcome<'r> {
+    #[serde(flatten)]
+    ranking: &'r Ranking,
+    /// Which channel the map is of; `None` for each spot's weakest.
+    mapped_channel: Option<&'r ChannelId>,
+    /// The most promising place to try next.
+    next_place: Option<&'r NextPlace>,
+    /// Why there is no map.
+    no_map: Option<String>,
+}
+
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
+    if let Some(path) = &arguments.plot {
+        draw::check_ending(path).map_err(Failure::usage)?;
+    }
+    let plan = floor::plan(arguments.floor.as_deref())?;
     let mut logbook = Logbook::open_existing(&arguments.log.path()?)?;
     let antenna = antenna(arguments, &logbook)?;
     let takes = takes(arguments, &logbook, &antenna)?;
-    let plan = &takes[0].settings.plan;
-    let wanted = wanted(arguments, &logbook, plan)?;
+    let channels = &takes[0].settings.plan;
+    let wanted = wanted(arguments, &logbook, channels)?;
     let options = Options {
         spread_db: arguments.spread,
         ..Options::default()
     };
     let ranked = spots::rank(&takes, wanted.channels.as_deref(), &options);
-    let ranking = ranked.map_err(|error| match error {
+    let mut ranking = ranked.map_err(|error| match error {
         SpotsError::Option { .. } => Failure::usage(format!("--{error}")),
         other => other.into(),
     })?;
+    let shown = shown(arguments, &ranking)?;
+    let outside = floor::outside(&ranking, &plan);
+    if !outside.is_empty() {
+        let names = outside.join(", ");
+        ranking.remarks.push(format!(
+            "Outside the floor plan's outline, and drawn there: {names}."
+        ));
+    }
+    let mapped = floor::mapped(&ranking, &plan, shown);
+    if let Some(path) = &arguments.plot {
+        floor::figure(&ranking, &plan, shown, &mapped, arguments.each)?.write(path)?;
+    }
     if let Some(list) = &wanted.keep {
-        keep(&mut logbook, plan, list.as_deref());
+        keep(&mut logbook, channels, list.as_deref());
     }
+    let next_place = mapped.as_ref().ok().and_then(|mapped| mapped.next.as_ref());
     match arguments.format {
-        Format::Json => output::print_json(&ranking),
+        Format::Json => output::print_json(&Outcome {
+            ranking: &ranking,
+            mapped_channel: match shown {
+                Shown::Channel(index) => ranking.wanted.get(index),
+                Shown::Weakest => None,
+            },
+            next_place,
+            no_map: mapped.as_ref().err().map(ToString::to_string),
+        }),
         Format::Csv => print_csv(&ranking),
-        Format::Table => output::print(&as_text(&ranking, wanted.whose)),
+        Format::Table => output::print(&as_text(&ranking, wanted.whose, &mapped)),
+    }?;
+    if let Some(path) = &arguments.plot {
+        output::remark(&format!("drawn: {}", path.display()));
     }
+    Ok(())
+}
+
+/// What the figure and the map show.
+fn shown(arguments: &Arguments, ranking: &Ranking) -> Result<Shown, Failure> {
+    let Some(name) = &arguments.channel else {
+        return Ok(Shown::Weakest);
+    };
+    let id = ChannelId::from(name.trim());
+    let place = ranking
+        .wanted
+        .iter()
+        .position(|channel| channel.matches(&id));
+    place.map(Shown::Channel).ok_or_else(|| {
+        let wanted: Vec<String> = ranking.wanted.iter().map(ToString::to_string).collect();
+        Failure::usage(format!(
+            "--channel {name}: not among the wanted channels that have figures: {}",
+            wanted.join(", ")
+        ))
+    })
 }
 
 /// The antenna named, or the only one.
@@ -214,7 +308,7 @@ fn keep(logbook: &mut Logbook, plan: &str, choice: Option<&str>) {
 }
 
 /// The ranking for people: heading, table, what it means, what to bear in mind.
-fn as_text(ranking: &Ranking, whose: &str) -> String {
+fn as_text(ranking: &Ranking, whose: &str, mapped: &Result<Mapped, MapError>) -> String {
     let wanted: Vec<String> = ranking.wanted.iter().map(ToString::to_string).collect();
     let mut text = format!(
         "{} at {} spot(s), {} take(s); plan {}; intervals {:.0} %\nwanted: {} ({whose})\n\n",
@@ -240,9 +334,18 @@ fn as_text(ranking: &Ranking, whose: &str) -> String {
         ("remark", Set::Left),
     ];
     text += &table(&head, ranking.spots.iter().map(row));
+    let mut remarks = ranking.remarks.clone();
+    let next = match mapped {
+        Ok(mapped) => {
+            remarks.extend(mapped.remarks.iter().cloned());
+            mapped.next.iter().map(next_place).collect()
+        }
+        Err(_) => Vec::new(),
+    };
     for (title, sentences) in [
         ("What it means", &ranking.meaning),
-        ("To bear in mind", &ranking.remarks),
+        ("Where to try next", &next),
+        ("To bear in mind", &remarks),
     ] {
         if !sentences.is_empty() {
             text += &format!("\n{title}\n");
@@ -252,6 +355,11 @@ fn as_text(ranking: &Ranking, whose: &str) -> String {
         }
     }
     text
+}
+
+fn next_place(next: &NextPlace) -> String {
+    let [x, y] = [next.x_m, next.y_m].map(|metres| number(Some(metres), 1));
+    format!("At {x}, {y} m: {}.", next.reason)
 }
 
 fn row(spot: &Spot) -> Vec<String> {
