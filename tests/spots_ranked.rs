@@ -597,3 +597,25 @@ fn a_median_of_medians_is_not_asked_for() {
     let margin = a.channels[0].margin_db.expect("a margin");
     assert!((margin - median(&values).expect("values")).abs() < 1e-9);
 }
+
+#[test]
+#[ignore = "writes a logbook of 300 spots × 36 channels × 5 takes to $GAINSAY_LOG, to try the command on"]
+fn a_large_hall_to_try_the_command_on() {
+    let path = std::env::var_os("GAINSAY_LOG").expect("GAINSAY_LOG");
+    let mut field = Field::new(9, 2.0);
+    let mut takes = Vec::new();
+    for spot in 0..300 {
+        let (x, y) = (f64::from(spot % 20), f64::from(spot / 20));
+        let margins: Vec<f64> = (0..36)
+            .map(|n| x + 0.5 * y - 4.0 + 0.3 * f64::from(n))
+            .collect();
+        let here = several(&format!("spot {spot}"), 10.0 * f64::from(spot), 5, |_| {
+            field.around(&margins)
+        });
+        takes.extend(spots_support::placed(here, x, y));
+    }
+    let path = std::path::Path::new(&path);
+    gainsay::logbook::Logbook::open(path)
+        .and_then(|mut logbook| logbook.append_all(&takes))
+        .expect("a logbook");
+}

@@ -229,7 +229,7 @@ fn label<'m>(
     radius: f64,
     taken: &mut Taken,
 ) -> Result<Vec<(usize, &'m FloorMark)>, DrawError> {
-    let mut unplaced = Vec::new();
+    let (mut unplaced, mut number) = (Vec::new(), 1);
     for mark in marks {
         let place = view.px(mark.at);
         let (name, figure) = (NAME.shorten(&clean(&mark.name), 330.0), mark.figure());
@@ -241,7 +241,6 @@ fn label<'m>(
             canvas.text(&figure, TEXT, INK, Align::Left, (x, there[1] + 62.0))?;
             continue;
         }
-        let number = unplaced.len() + 1;
         let words = number.to_string();
         let size = (NAME.width_px(&words) + 8.0, ONE_LINE_PX - 2.0);
         let room = number <= LISTED;
@@ -251,6 +250,7 @@ fn label<'m>(
                 let at = ((there[0] + there[2]) / 2.0, (there[1] + there[3]) / 2.0);
                 canvas.text_centred(&words, NAME, INK, Align::Centre, at)?;
                 unplaced.push((number, *mark));
+                number += 1;
             }
             None => unplaced.push((0, *mark)),
         }

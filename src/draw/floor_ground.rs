@@ -73,7 +73,7 @@ pub(super) fn ends(plan: &FloorPlan, places: impl Iterator<Item = Place>) -> [f6
         Some([l.min(x), b.min(y), r.max(x), t.max(y)])
     });
     let [l, b, r, t] = ends.unwrap_or([0.0, 0.0, 1.0, 1.0]);
-    let longer = (r - l).max(t - b).max(1.0);
+    let longer = (r - l).max(t - b).max(3.0);
     let pad = |low: f64, high: f64, least: f64| {
         let more = (room * longer).max((least - (high - low)) / 2.0);
         (low - more, high + more)

@@ -1,5 +1,7 @@
 //! `gainsay spots`.
 
+use std::fs;
+
 use gainsay::logbook::Logbook;
 use gainsay::reading::{Bearing, Take};
 
@@ -163,4 +165,166 @@ fn a_single_spot_shows_its_figures_and_says_that_there_is_nothing_to_rank() {
         text.contains("window is the only spot, so there is nothing to rank"),
         "{text}"
     );
+}
+
+/// Eight spots in a room, better towards one corner.
+fn eight() -> Vec<Take> {
+    let places = [
+        (0.5, 0.5),
+        (1.5, 0.6),
+        (2.5, 0.4),
+        (3.5, 0.5),
+        (4.5, 0.5),
+        (0.5, 1.5),
+        (0.6, 2.5),
+        (3.0, 1.8),
+    ];
+    let mut takes = Vec::new();
+    for (n, (x, y)) in places.into_iter().enumerate() {
+        let spot = several(&format!("spot {}", n + 1), 10.0 * n as f64, 3, |k| {
+            let margin = 3.0 * x + 2.0 * y - 4.0 + [0.4, -0.3, 0.0][k];
+            vec![Some(margin), Some(margin + 4.0)]
+        });
+        takes.extend(placed(spot, x, y));
+    }
+    takes
+}
+
+const PLAN: &str = "width = 5\ndepth = 4\noutline = [[0, 0], [5, 0], [5, 4], [0, 4]]\n\
+                    [[label]]\ntext = \"window\"\nat = [0.2, 3.8]\n";
+
+#[test]
+fn spots_are_drawn_on_the_plan_with_a_map_and_a_place_to_try_next() {
+    let place = place(&eight());
+    fs::write(place.path("plan.toml"), PLAN).expect("a plan");
+    let text = place.text(["spots", "--floor", "plan.toml", "--plot", "spots.svg"]);
+    assert!(
+        text.contains("Where to try next") && text.contains("chance of"),
+        "{text}"
+    );
+    let drawn = fs::read_to_string(place.path("spots.svg")).expect("a drawing");
+    for words in [
+        "tape loop: weakest wanted channel",
+        ">window",
+        "try here",
+        "spot 5",
+    ] {
+        assert!(drawn.contains(words), "{words}");
+    }
+    let json = place.json([
+        "spots",
+        "--floor",
+        "plan.toml",
+        "--channel",
+        "21",
+        "--plot",
+        "spots.png",
+    ]);
+    assert!(
+        fs::read(place.path("spots.png"))
+            .expect("a drawing")
+            .starts_with(b"\x89PNG")
+    );
+    let next = &json["next_place"];
+    let [x, y] = ["x_m", "y_m"].map(|name| next[name].as_f64().expect("metres"));
+    // It gets better to the right and up; the place is within the outline.
+    assert!((2.5..5.0).contains(&x) && (1.0..4.0).contains(&y), "{next}");
+    assert_eq!(json["mapped_channel"], 21);
+    place.text(["spots", "--each", "--plot", "each.svg"]);
+    let drawn = fs::read_to_string(place.path("each.svg")).expect("a drawing");
+    assert!(drawn.contains("channel 20") && drawn.contains("channel 21"));
+}
+
+#[test]
+fn with_few_positions_there_is_a_drawing_without_a_map_and_the_reason() {
+    let mut takes = three();
+    takes.extend(several("cellar", 40.0, 2, |_| vec![Some(1.0); 3]));
+    let place = place(&takes);
+    place.text(["spots", "--plot", "spots.svg"]);
+    let drawn = fs::read_to_string(place.path("spots.svg")).expect("a drawing");
+    assert!(
+        drawn.contains("Not drawn, for want of a position: &quot;cellar&quot;")
+            || drawn.contains("for want of a position: \"cellar\"")
+    );
+    assert!(drawn.contains("No map: a map needs 6 spots"), "{drawn}");
+    assert!(
+        place.json(["spots"])["no_map"]
+            .as_str()
+            .expect("a reason")
+            .contains("there are 3")
+    );
+}
+
+#[test]
+fn spots_outside_the_outline_are_drawn_and_remarked() {
+    let place = place(&three());
+    fs::write(
+        place.path("small.toml"),
+        "outline = [[0, 0], [4, 0], [4, 4], [0, 4]]\n",
+    )
+    .expect("a plan");
+    let text = place.text(["spots", "--floor", "small.toml", "--plot", "spots.svg"]);
+    assert!(
+        text.contains("Outside the floor plan's outline, and drawn there: sofa."),
+        "{text}"
+    );
+    assert!(
+        fs::read_to_string(place.path("spots.svg"))
+            .expect("a drawing")
+            .contains("sofa")
+    );
+}
+
+#[test]
+fn what_can_t_be_drawn_is_refused_by_name_and_nothing_is_written() {
+    let place = place(&three());
+    place.refuses(
+        2,
+        ["spots", "--plot", "spots.pdf"],
+        &["spots.pdf", ".svg or .png"],
+    );
+    place.refuses(2, ["spots", "--each"], &["--plot"]);
+    place.refuses(
+        2,
+        ["spots", "--plot", "a.svg", "--channel", "30"],
+        &["--channel 30", "20, 21, 22"],
+    );
+    place.refuses(
+        1,
+        ["spots", "--floor", "none.toml"],
+        &["none.toml", "no such file"],
+    );
+    fs::write(place.path("bad.toml"), "width = 3\nwdth = 3\n").expect("a plan");
+    place.refuses(
+        1,
+        ["spots", "--floor", "bad.toml"],
+        &["bad.toml", "line 2", "wdth"],
+    );
+    fs::write(
+        place.path("bare.toml"),
+        "image = \"plan.bmp\"\nmetres_wide = 4\n",
+    )
+    .expect("a plan");
+    place.refuses(
+        1,
+        ["spots", "--floor", "bare.toml"],
+        &["plan.bmp", "no such file"],
+    );
+    fs::write(place.path("plan.bmp"), "BM and so on").expect("a picture");
+    place.refuses(
+        1,
+        ["spots", "--floor", "bare.toml"],
+        &["plan.bmp", "PNG", "JPEG"],
+    );
+    let mut takes = three();
+    for take in &mut takes {
+        take.position = None;
+    }
+    let nowhere = self::place(&takes);
+    nowhere.refuses(
+        1,
+        ["spots", "--plot", "a.svg"],
+        &["--at", "\"window\"", "\"shelf\"", "\"sofa\""],
+    );
+    assert!(!nowhere.path("a.svg").exists());
 }
