@@ -11,6 +11,7 @@ mod output;
 mod progress;
 mod readings;
 mod report;
+mod spots;
 mod table;
 mod take;
 mod trial;
@@ -44,6 +45,7 @@ enum Command {
     Turn(turn::Arguments),
     Compare(compare::Arguments),
     Report(report::Arguments),
+    Spots(spots::Arguments),
     Channels(channels::Arguments),
     Dongle(dongle::Arguments),
     Log(log::Arguments),
@@ -89,6 +91,7 @@ pub fn run() -> ExitCode {
         Command::Turn(arguments) => turn::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Report(arguments) => report::run(&arguments),
+        Command::Spots(arguments) => spots::run(&arguments),
         Command::Channels(arguments) => channels::run(&arguments),
         Command::Dongle(arguments) => dongle::run(&arguments),
         Command::Log(arguments) => log::run(&arguments),

@@ -7,6 +7,7 @@
 //! - [`panels`]: a small spectrum for each channel of a take
 //! - [`Strip`]: a difference with its interval, for the row of a table
 //! - [`polar`]: patterns of an antenna turned round, or of two over each other
+//! - [`floor`], [`floors`]: spots on a floor plan, what can be received where, with a map between them
 //!
 //! Every figure is 1600 px wide and as high as it needs to be; text is 28 px or more, so that a picture shrunk to a
 //! phone's width can still be read. Colours are Okabe and Ito's (Color Universal Design, 2008), and whatever a colour
@@ -20,6 +21,10 @@
 mod canvas;
 mod comparison;
 mod error;
+mod floor;
+mod floor_file;
+mod floor_ground;
+mod floor_labels;
 mod font;
 mod inline;
 mod legend;
@@ -36,6 +41,9 @@ mod svg;
 
 pub use comparison::comparison;
 pub use error::DrawError;
+pub use floor::{Floor, FloorMark, FloorNext, FloorPanel, floor, floors};
+pub use floor_file::{FloorError, FloorImage, FloorPlan, Place};
+pub use floor_ground::{FloorCell, FloorMap};
 pub use inline::Inline;
 pub use merit::{merit, tied};
 pub use panels::{Panel, panels};

@@ -15,5 +15,10 @@ mod partial;
 mod program;
 mod report;
 mod signals;
+mod spots;
+#[path = "../spots_support/mod.rs"]
+mod spots_support;
 mod take;
+#[path = "../takes/mod.rs"]
+mod takes;
 mod turn;

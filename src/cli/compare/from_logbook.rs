@@ -4,6 +4,7 @@ use gainsay::channels::Plan;
 use gainsay::compare;
 use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::{Take, Trace};
+use gainsay::survey::turn;
 use jiff::civil::Date;
 
 use super::{Arguments, Material};
@@ -156,14 +157,12 @@ fn takes_at(
 
 /// Takes at a bearing are of a rotation: the antenna doesn't look there by itself.
 fn leave_out_rotations(takes: &mut Vec<Take>, antenna: &str, spot: &str) -> Result<(), Failure> {
-    let before = takes.len();
-    takes.retain(|take| take.bearing.is_none());
+    let left_out = turn::leave_out_turned(takes);
     if takes.is_empty() {
         return Err(Failure::Failed(format!(
-            "all {before} take(s) of {antenna:?} at {spot:?} are of a rotation, at a bearing each: make one without a bearing"
+            "all {left_out} take(s) of {antenna:?} at {spot:?} are of a rotation, at a bearing each: make one without a bearing"
         )));
     }
-    let left_out = before - takes.len();
     if left_out > 0 {
         output::remark(&format!(
             "{left_out} take(s) of {antenna:?} are of a rotation, at a bearing each, and left out"

@@ -1,1 +1,0 @@
-//! Spots ranked by what can be received there.
