@@ -38,6 +38,7 @@ mod refusal;
 mod scan;
 mod sources;
 mod tie;
+mod tie_channel;
 mod tie_curve;
 mod tie_law;
 mod tie_session;
