@@ -153,7 +153,7 @@ fn the_next_place_lies_towards_the_hill_and_not_on_a_measured_one() {
         .fold(f64::INFINITY, f64::min);
     assert!((nearest - next.nearest_m).abs() < 1e-9 && nearest >= 0.3);
     assert!(
-        next.reason.contains("%") && next.reason.contains("± "),
+        next.reason.contains("%") && next.reason.contains("(95 %)"),
         "{}",
         next.reason
     );

@@ -5,7 +5,7 @@ use base64::engine::general_purpose::STANDARD;
 use plotters::style::RGBColor;
 
 use super::DrawError;
-use super::canvas::{Align, Canvas, GREY, INK, MUTED, WHITE};
+use super::canvas::{Align, Canvas, INK, MUTED, WHITE};
 use super::floor_file::{FloorImage, FloorPlan, Place};
 use super::floor_labels::{Box4, Taken};
 use super::font::{Style, clean};
@@ -229,25 +229,24 @@ impl FloorMap {
     }
 }
 
-/// Draws the plan's lines.
+/// Draws the plan's lines, with a light rim that parts them from the map.
 pub(super) fn lines(
     canvas: &mut Canvas,
     plan: &FloorPlan,
     view: &View,
     width_px: u32,
 ) -> Result<(), DrawError> {
-    for closed in plan
-        .holes
-        .iter()
-        .chain([&plan.outline])
-        .filter(|line| line.len() > 2)
-    {
-        let points: Vec<_> = closed.iter().map(|&place| view.px(place)).collect();
-        canvas.outline(&points, GREY, width_px + 1)?;
-    }
-    for wall in &plan.walls {
-        let points: Vec<_> = wall.iter().map(|&place| view.px(place)).collect();
-        canvas.path(&points, GREY, width_px)?;
+    let points =
+        |line: &[Place]| -> Vec<(f64, f64)> { line.iter().map(|&place| view.px(place)).collect() };
+    for (colour, width_px) in [(WHITE, width_px + 4), (MUTED, width_px)] {
+        for closed in plan.holes.iter().chain([&plan.outline]) {
+            if closed.len() > 2 {
+                canvas.outline(&points(closed), colour, width_px + 1)?;
+            }
+        }
+        for wall in &plan.walls {
+            canvas.path(&points(wall), colour, width_px)?;
+        }
     }
     Ok(())
 }

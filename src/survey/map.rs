@@ -17,6 +17,7 @@ use std::f64::consts::{PI, SQRT_2};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use serde::Serialize;
 
+use super::spots::db;
 use crate::statistics::{Moments, normal_upper_tail};
 
 /// So many distinct places are needed at least.
@@ -29,6 +30,9 @@ const SAME_PLACE_M: f64 = 0.01;
 const TOO_NEAR_M: f64 = 0.3;
 /// Least standard uncertainty of a point, in dB: no spot is known better, and the matrix stays well conditioned.
 const LEAST_UNCERTAINTY_DB: f64 = 0.05;
+
+/// A normal value lies within so many standard deviations with 95 %.
+const NORMAL_95: f64 = 1.96;
 
 /// A level measured at a place.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -312,11 +316,12 @@ impl Map {
     }
 
     fn reason(&self, one: &Prediction, best_db: f64, chance: f64, nearest_m: f64) -> String {
+        let half = NORMAL_95 * one.standard_deviation_db;
         let expected = format!(
-            "{} ± {:.1} dB is expected there, the best measured place has {}: a chance of {:.0} % to beat it",
-            super::spots::db(one.mean_db),
-            one.standard_deviation_db,
-            super::spots::db(best_db),
+            "{} to {} is expected there (95 %), and the best measured place has {}: a chance of {:.0} % to beat it",
+            db(one.mean_db - half),
+            db(one.mean_db + half),
+            db(best_db),
             100.0 * chance
         );
         if one.mean_db >= best_db {
