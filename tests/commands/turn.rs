@@ -141,7 +141,8 @@ fn another_zero_and_the_other_way_round_are_kept_as_such() {
         .iter()
         .map(|take| number(&take["bearing"]["degrees"]))
         .collect();
-    assert_eq!(bearings, [0.0, 270.0, 180.0, 90.0]);
+    // In order of time: both of vsb-a, at 0° and 180°, then vsb-b, at 90° and 270° anticlockwise.
+    assert_eq!(bearings, [0.0, 180.0, 270.0, 90.0]);
 }
 
 #[test]
