@@ -224,7 +224,10 @@ fn bounds_reasons_and_what_makes_a_comparison_weak_are_not_lost() {
     );
     assert!(said.contains("Left out here: channel 22, on which neither antenna shows a signal."));
     let reason = comparison.channels[3].reason.clone().expect("a reason");
-    assert!(said.contains(&format!("not comparable {reason}")), "{said}");
+    assert!(
+        said.contains(&format!("Channel 40 can't be compared: {reason}.")),
+        "{said}"
+    );
     assert!(said.contains("first try"), "a take's note");
 }
 

@@ -2,8 +2,8 @@
 
 use super::block::{Block, Figure, Table};
 use super::sections::{
-    IN_ONE_LINE, answer_in_words, difference_table, in_two_sentences, made_with, to_bear_in_mind,
-    where_and_when,
+    IN_ONE_LINE, answer_in_words, difference_table, in_two_sentences, made_with, reasons,
+    to_bear_in_mind, where_and_when,
 };
 use super::words::Names;
 use super::{Content, ReportError};
@@ -62,7 +62,11 @@ pub fn markdown(content: &Content, stem: &str) -> Result<Post, ReportError> {
             address(&Post::picture(stem, &figure.name))
         )
     }));
-    parts.push(table(&difference_table(&compared.comparison, &names)));
+    parts.push(table(&difference_table(&compared.comparison)));
+    let reasons = reasons(&compared.comparison, &names);
+    if !reasons.is_empty() {
+        parts.push(bullets(&reasons));
+    }
     for section in &content.further {
         parts.push(format!("## {}", text(&section.title)));
         parts.extend(section.blocks.iter().filter_map(block));

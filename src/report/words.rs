@@ -52,8 +52,6 @@ impl Names {
             .collect::<Vec<_>>()
             .join(" ")
             .replace(char::is_control, "")
-            // A number and its unit stay on one line.
-            .replace(" dB", "\u{a0}dB")
     }
 
     pub(super) fn sentences(&self, texts: &[String]) -> Vec<String> {

@@ -20,7 +20,11 @@ pub(super) fn section(compared: &Compared, names: &Names) -> Section {
             "No channel shows a signal with either antenna.".to_owned(),
         ));
     } else {
-        blocks.push(Block::Table(difference_table(comparison, names)));
+        blocks.push(Block::Table(difference_table(comparison)));
+    }
+    let reasons = reasons(comparison, names);
+    if !reasons.is_empty() {
+        blocks.push(Block::Sentences(reasons));
     }
     if !empty.is_empty() && !shown.is_empty() {
         blocks.push(Block::Text(format!(
@@ -45,7 +49,7 @@ fn is_empty(one: &ChannelComparison) -> bool {
 }
 
 /// A less B on each channel on which either shows something.
-pub(in crate::report) fn difference_table(comparison: &Comparison, names: &Names) -> Table {
+pub(in crate::report) fn difference_table(comparison: &Comparison) -> Table {
     let strip = Strip::of(comparison);
     let level = percent(comparison.confidence);
     let row = |one: &ChannelComparison| {
@@ -53,19 +57,15 @@ pub(in crate::report) fn difference_table(comparison: &Comparison, names: &Names
             Some(db) => Cell::with(difference(one, db), interval(one)),
             None => Cell::with(interval(one), String::new()),
         };
-        let mut why = one
-            .reason
-            .as_deref()
-            .map(|text| names.sentence(text))
-            .unwrap_or_default();
-        if one.method == Some(Method::Pilot) {
-            why = format!("by pilot{}{why}", if why.is_empty() { "" } else { "; " });
-        }
+        let by = match one.method {
+            Some(Method::Pilot) => "by pilot",
+            _ => "",
+        };
         vec![
             channel(one),
             Cell::drawing(strip.row(one)),
             value,
-            Cell::with(verdict(one.verdict), why),
+            Cell::with(verdict(one.verdict), by),
         ]
     };
     Table {
@@ -84,6 +84,25 @@ pub(in crate::report) fn difference_table(comparison: &Comparison, names: &Names
             .map(row)
             .collect(),
     }
+}
+
+/// Why there is no verdict on a channel, or what limits it.
+pub(in crate::report) fn reasons(comparison: &Comparison, names: &Names) -> Vec<String> {
+    let shown = comparison.channels.iter().filter(|one| !is_empty(one));
+    shown
+        .filter_map(|one| {
+            let reason = names.sentence(one.reason.as_deref()?);
+            let channel = clean(&one.channel.to_string());
+            let cannot = match one.verdict {
+                Verdict::NotComparable => " can't be compared",
+                _ => "",
+            };
+            Some(format!(
+                "Channel {channel}{cannot}: {}.",
+                reason.trim_end_matches('.')
+            ))
+        })
+        .collect()
 }
 
 fn channel(one: &ChannelComparison) -> Cell {

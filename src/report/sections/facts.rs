@@ -203,7 +203,7 @@ fn list_of_takes(compared: &Compared) -> Table {
     let any_scan = takes.iter().any(|take| take.scan_count.is_some());
     let mut head = vec![
         (Cell::new("Take"), Set::Words),
-        (Cell::new("Time, UTC"), Set::Words),
+        (Cell::new("Time, UTC"), Set::Number),
         (Cell::new("Antenna"), Set::Words),
         (Cell::new("Source"), Set::Words),
         (Cell::new("Note"), Set::Words),
@@ -215,7 +215,7 @@ fn list_of_takes(compared: &Compared) -> Table {
         let number = take.id.map_or_else(|| "–".to_owned(), |id| id.to_string());
         let mut row = vec![
             Cell::new(number),
-            Cell::new(take.taken_at.to_string()),
+            Cell::new(take.taken_at.strftime("%Y-%m-%d %H:%M:%S").to_string()),
             Cell::new(side(take)),
             Cell::new(clean(&take.source)),
             Cell::new(clean(&take.note)),

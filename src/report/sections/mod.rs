@@ -13,7 +13,7 @@ mod method;
 pub(super) use about::made_with;
 pub(super) use answer::{answer_in_words, to_bear_in_mind};
 pub(super) use cautions::IN_ONE_LINE;
-pub(super) use channels::difference_table;
+pub(super) use channels::{difference_table, reasons};
 pub(super) use facts::where_and_when;
 pub(super) use method::in_two_sentences;
 
