@@ -7,8 +7,8 @@ use gainsay::logbook::{Filter, Logbook, LogbookError, Named};
 use gainsay::reading::pilot::Agreement;
 use gainsay::reading::shape::{Echo, Shape};
 use gainsay::reading::{
-    Estimate, Fall, FrequencyReading, GainCheck, Health, Identity, NoiseSource, OutlyingStation,
-    PilotReading, SpurReading, State, Take, Trace, TuningReading,
+    Bearing, Estimate, Fall, FrequencyReading, GainCheck, Health, Identity, NoiseSource,
+    OutlyingStation, PilotReading, Position, SpurReading, State, Take, Trace, TuningReading,
 };
 use jiff::Timestamp;
 use proptest::prelude::*;
@@ -869,4 +869,72 @@ fn a_take_written_by_hand_into_the_tables_of_version_2_is_read_as_it_was_meant()
             }],
         })
     );
+}
+
+#[test]
+fn a_take_written_by_hand_into_the_tables_of_version_3_is_read_as_it_was_meant() {
+    let (_folder, path, logbook) = fresh();
+    drop(logbook);
+    rusqlite::Connection::open(&path)
+        .and_then(|connection| {
+            connection.execute_batch(include_str!("../fixtures/logbook/version_3_take.sql"))
+        })
+        .expect("the rows go in");
+    let logbook = Logbook::open_existing(&path).expect("a logbook");
+    let placed = |id| {
+        let take = logbook.take(id).expect("the take");
+        (take.position, take.bearing, take.scan_count)
+    };
+    let position = Position {
+        x_m: 1.25,
+        y_m: -0.5,
+        height_m: Some(1.5),
+    };
+    let bearing = Bearing {
+        degrees: 270.5,
+        from: "the window".into(),
+    };
+    assert_eq!(placed(43), (Some(position), Some(bearing), Some(31)));
+    let position = Position {
+        height_m: None,
+        ..position
+    };
+    assert_eq!(placed(44), (Some(position), None, None));
+    assert_eq!(placed(45), (None, None, Some(0)));
+}
+
+#[test]
+fn a_place_that_is_none_is_refused_by_its_name() {
+    let (_folder, _path, mut logbook) = fresh();
+    let bearing = |degrees, from: &str| {
+        Some(Bearing {
+            degrees,
+            from: from.into(),
+        })
+    };
+    let position = |x_m, height_m| {
+        Some(Position {
+            x_m,
+            y_m: 0.0,
+            height_m,
+        })
+    };
+    for (position, bearing, field) in [
+        (position(f64::NAN, None), None, "x_m"),
+        (position(0.0, Some(f64::INFINITY)), None, "height_m"),
+        (None, bearing(360.0, "north"), "bearing_deg"),
+        (None, bearing(f64::NAN, "north"), "bearing_deg"),
+        (None, bearing(0.0, " "), "bearing_from"),
+    ] {
+        let take = Take {
+            position,
+            bearing,
+            ..plain(1, 2)
+        };
+        match logbook.append(&take) {
+            Err(LogbookError::BadTake { place, .. }) => assert_eq!(place, field),
+            other => panic!("{field}: {other:?}"),
+        }
+    }
+    assert_eq!(ids(&logbook, &everything()), [] as [i64; 0]);
 }

@@ -10,6 +10,7 @@ use gainsay::capture::simulated::{Scene, Setup, SimulatedSource};
 use gainsay::capture::tuning::tile;
 use gainsay::channels::{Channel, Plan, Thresholds};
 use gainsay::logbook;
+use gainsay::reading::Position;
 use gainsay::reading::assemble::Wanted;
 use gainsay::reading::survey::Survey;
 use gainsay::units::Hertz;
@@ -78,6 +79,33 @@ impl RawArguments {
                  or name a .sigmf-meta file"
             ))),
         }
+    }
+}
+
+/// Where an antenna stood, and what else is known of a take that no sample says.
+#[derive(Debug, Clone, Copy, Args)]
+pub struct PlaceArguments {
+    /// Where in the room it stood, in metres right of and up from the lower left corner of your floor plan, such as 1.2,3.4;
+    /// for `gainsay spots`.
+    #[arg(long, value_name = "X,Y", value_parser = metres, allow_hyphen_values = true)]
+    pub at: Option<(f64, f64)>,
+    /// How high above the floor, in metres.
+    #[arg(long, value_name = "METRES", requires = "at", value_parser = finite, allow_hyphen_values = true)]
+    height: Option<f64>,
+    /// How many stations a television's channel scan found with this antenna here: reports say where that and the
+    /// measurement disagree.
+    #[arg(long, value_name = "COUNT")]
+    pub scan_count: Option<u32>,
+}
+
+impl PlaceArguments {
+    /// The position, where one was given.
+    pub fn position(&self) -> Option<Position> {
+        self.at.map(|(x_m, y_m)| Position {
+            x_m,
+            y_m,
+            height_m: self.height,
+        })
     }
 }
 

@@ -10,7 +10,7 @@ use gainsay::logbook::{Entry, Filter, Logbook};
 use gainsay::reading::State;
 use jiff::Timestamp;
 
-use super::input::LogArguments;
+use super::input::{LogArguments, PlaceArguments};
 use super::output::{self, Format};
 use super::table::{Set, table};
 use super::{Failure, readings};
@@ -115,6 +115,16 @@ enum Command {
         #[command(flatten)]
         log: LogArguments,
     },
+    /// Add to a take, or correct, where it stood or what a television's scan found.
+    #[command(after_help = "Example:\n  gainsay log amend 12 --at 1.2,3.4 --scan-count 31")]
+    Amend {
+        /// Number of the take.
+        id: i64,
+        #[command(flatten)]
+        place: PlaceArguments,
+        #[command(flatten)]
+        log: LogArguments,
+    },
     /// Delete a take; `log restore` brings it back until `log purge`.
     #[command(after_help = "Example:\n  gainsay log delete 12")]
     Delete {
@@ -161,6 +171,16 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         Command::Note { id, text, log } => {
             existing(log)?.note(*id, text)?;
             output::print(&format!("Take {id} has a new note.\n"))
+        }
+        Command::Amend { id, place, log } => {
+            let (position, scan_count) = (place.position(), place.scan_count);
+            if position.is_none() && scan_count.is_none() {
+                return Err(Failure::usage(
+                    "nothing to amend: give --at X,Y (with --height, where you like), --scan-count COUNT, or both",
+                ));
+            }
+            existing(log)?.amend(*id, position, scan_count)?;
+            output::print(&format!("Take {id} is amended.\n"))
         }
         Command::Delete { id, log, yes } => {
             let mut logbook = existing(log)?;

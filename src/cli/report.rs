@@ -146,7 +146,7 @@ fn choose(logbook: &Logbook, named: &[String], spot: Option<&str>) -> Result<Cho
     };
     let spot = match spot {
         Some(spot) => spot.to_owned(),
-        None => compare_command::shared_spot(logbook, [&antennas[0], &antennas[1]])?,
+        None => compare_command::shared_spot(logbook, &antennas)?,
     };
     Ok(Chosen { antennas, spot })
 }

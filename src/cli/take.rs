@@ -1,13 +1,13 @@
 //! `gainsay take`: one pass over the wanted channels, into the logbook.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
+use gainsay::capture::simulated::{Scene, Setup, SimulatedSource};
 use gainsay::channels::Channel;
 use gainsay::draw;
 use gainsay::logbook::transfer::{as_json, export_csv};
 use gainsay::logbook::{Logbook, LogbookError};
-use gainsay::reading::Position;
 use gainsay::reading::assemble::{Subject, assemble};
 use gainsay::reading::evaluate::evaluate;
 use gainsay::reading::linearity;
@@ -15,7 +15,7 @@ use gainsay::reading::survey::Survey;
 use jiff::Timestamp;
 
 use super::Failure;
-use super::input::{self, ChannelArguments, LogArguments, RawArguments};
+use super::input::{self, ChannelArguments, LogArguments, PlaceArguments, RawArguments};
 use super::live::{self, LiveArguments, Wish};
 use super::output::{self, Format};
 use super::progress::Stop;
@@ -59,17 +59,8 @@ pub struct Arguments {
     /// itself.
     #[arg(long, value_name = "TIME", value_parser = input::seconds)]
     dwell: Option<f64>,
-    /// Where in the room it stood, in metres right of and up from the lower left corner of your floor plan, such as 1.2,3.4;
-    /// for gainsay spots.
-    #[arg(long, value_name = "X,Y", value_parser = input::metres, allow_hyphen_values = true)]
-    at: Option<(f64, f64)>,
-    /// How high above the floor, in metres.
-    #[arg(long, value_name = "METRES", requires = "at", value_parser = input::finite, allow_hyphen_values = true)]
-    height: Option<f64>,
-    /// How many stations a television's channel scan found with this antenna here: reports say where that and the
-    /// measurement disagree.
-    #[arg(long, value_name = "COUNT")]
-    scan_count: Option<u32>,
+    #[command(flatten)]
+    place: PlaceArguments,
     /// Free text to keep with it.
     #[arg(long, value_name = "TEXT", default_value = "")]
     note: String,
@@ -110,11 +101,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     if let Some(path) = &arguments.plot {
         draw::check_ending(path).map_err(Failure::usage)?;
     }
-    let position = arguments.at.map(|(x_m, y_m)| Position {
-        x_m,
-        y_m,
-        height_m: arguments.height,
-    });
+    let position = arguments.place.position();
     let plan = arguments.channels.plan()?;
     let wanted = arguments.channels.wanted(&plan)?;
     let log = match arguments.no_log {
@@ -134,7 +121,12 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         let listened: &[Channel] = if antenna.is_some() { channels } else { &[] };
         if input::names_scene(name) {
             let dwell_s = arguments.dwell.unwrap_or(USUAL_DWELL_S);
-            let mut source = input::scene(name, antenna, &spot, channels, begins, dwell_s)?;
+            let scene = Scene::read(Path::new(name))?;
+            let setup = Setup {
+                position_m: arguments.place.at,
+                ..input::setup(&scene, antenna, &spot, channels, begins, dwell_s)?
+            };
+            let mut source = SimulatedSource::new(&scene, setup)?;
             return input::pass(name, &mut source, None, listened, &stop);
         }
         if arguments.dwell.is_some() {
@@ -184,7 +176,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         taken_at,
         position,
         bearing: None,
-        scan_count: arguments.scan_count,
+        scan_count: arguments.place.scan_count,
     };
     let mut take = assemble(&first, terminated.as_ref(), &wanted, None, subject.clone());
     first.covers_any(&take.readings, &wanted)?;

@@ -4,17 +4,15 @@ use std::collections::HashSet;
 
 use super::blocks::{Arrangement, arrange};
 use super::channel::{Case, Place, blocks};
-use super::difference::{estimate_strong, estimate_weak};
+use super::difference::{Known, estimate_strong, estimate_weak};
+use super::law::Widths;
 use super::meaning;
 use super::pilot::SelectiveFading;
-use super::prospect::{Prospect, prospect};
 use super::refusal::{CompareError, Options, check_apart, check_options, check_takes};
 use super::sources::Seen;
-use super::types::{
-    Basis, ChannelComparison, Comparison, Method, Side, StateCounts, Summary, Verdict,
-};
-use crate::reading::{NoiseSource, State, Take};
-use crate::statistics::{holm, median};
+use super::types::{Basis, ChannelComparison, Comparison, Method};
+use super::verdicts::{decide, summary};
+use crate::reading::{NoiseSource, Take};
 
 /// Compares antenna A with antenna B by their takes at one spot.
 ///
@@ -27,6 +25,47 @@ use crate::statistics::{holm, median};
 /// reason.
 pub fn compare(a: &[Take], b: &[Take], options: &Options) -> Result<Comparison, CompareError> {
     check_options(options)?;
+    let mut comparison = measure(a, b, options, Widths::Exact)?;
+    decide(comparison.channels.iter_mut(), options);
+    conclude(&mut comparison);
+    Ok(comparison)
+}
+
+/// Sums up a comparison whose channels are decided, in figures and in words.
+pub(super) fn conclude(comparison: &mut Comparison) {
+    comparison.summary = summary(&comparison.channels);
+    comparison.meaning = meaning::sentences(comparison);
+}
+
+/// A comparison whose channels are not yet decided, without its summary and meaning.
+///
+/// # Errors
+/// As [`compare`], but for its options.
+pub(super) fn measure(
+    a: &[Take],
+    b: &[Take],
+    options: &Options,
+    widths: Widths,
+) -> Result<Comparison, CompareError> {
+    Ok(measure_all(a, b, options, widths, false)?.0)
+}
+
+/// The same, and, channel by channel, how the difference's error is distributed.
+pub(super) fn measure_knowing(
+    a: &[Take],
+    b: &[Take],
+    options: &Options,
+) -> Result<(Comparison, Vec<Option<Known>>), CompareError> {
+    measure_all(a, b, options, Widths::Exact, true)
+}
+
+fn measure_all(
+    a: &[Take],
+    b: &[Take],
+    options: &Options,
+    widths: Widths,
+    with_curves: bool,
+) -> Result<(Comparison, Vec<Option<Known>>), CompareError> {
     check_takes(a, b, options)?;
     let times = |takes: &[Take]| takes.iter().map(|take| take.taken_at).collect::<Vec<_>>();
     let arrangement = arrange(&times(a), &times(b));
@@ -43,7 +82,7 @@ pub fn compare(a: &[Take], b: &[Take], options: &Options) -> Result<Comparison, 
         case.choose(selective);
     }
     for case in cases.iter_mut().filter(|case| case.is_strong()) {
-        let outcome = estimate_strong(&case.evidence().design, options, selective);
+        let outcome = estimate_strong(&case.evidence().design, options, selective, widths);
         case.outcome = Some(outcome);
     }
     // What strong channels show to vary from take to take is foreseen for the weak ones. Pilots vary more than whole
@@ -67,22 +106,22 @@ pub fn compare(a: &[Take], b: &[Take], options: &Options) -> Result<Comparison, 
             options,
             selective,
             seen,
-            evidence.found_a,
-            evidence.found_b,
+            (evidence.found_a, evidence.found_b),
+            with_curves,
         );
         case.outcome = Some(outcome);
     }
-    let mut channels: Vec<ChannelComparison> =
-        cases.into_iter().map(|case| case.close(a, b)).collect();
-    decide(&mut channels, options);
-
+    let known = (cases.iter_mut())
+        .map(|case| case.outcome.as_mut()?.known.take())
+        .collect();
+    let channels: Vec<ChannelComparison> = cases.into_iter().map(|case| case.close(a, b)).collect();
     let spot = a
         .iter()
         .chain(b)
         .map(|take| &take.spot)
         .find(|spot| !spot.is_empty())
         .cloned();
-    let mut comparison = Comparison {
+    let comparison = Comparison {
         a: a[0].antenna.clone(),
         b: b[0].antenna.clone(),
         spot,
@@ -98,8 +137,7 @@ pub fn compare(a: &[Take], b: &[Take], options: &Options) -> Result<Comparison, 
         channels,
         meaning: Vec::new(),
     };
-    comparison.meaning = meaning::sentences(&comparison);
-    Ok(comparison)
+    Ok((comparison, known))
 }
 
 /// Every channel in any take, ascending by frequency.
@@ -126,95 +164,6 @@ fn channels_of<'t>(a: &'t [Take], b: &'t [Take]) -> Vec<Place<'t>> {
             .then_with(|| one.channel.cmp(two.channel))
     });
     places
-}
-
-/// Verdicts by Holm's step-down over the channels with a probability, and what would decide the rest.
-fn decide(channels: &mut [ChannelComparison], options: &Options) {
-    // Whatever is computed in doubles carries its rounding: at equality the verdict must not hang on it.
-    let level = options.level() * (1.0 + 1e-9);
-    let tested: Vec<usize> = (0..channels.len())
-        .filter(|&index| channels[index].p.is_some())
-        .collect();
-    let probabilities: Vec<f64> = tested
-        .iter()
-        .filter_map(|&index| channels[index].p)
-        .collect();
-    let adjusted = holm(&probabilities);
-    let undecided = adjusted.iter().filter(|&&p| p > level).count();
-    for (&index, &p_adjusted) in tested.iter().zip(&adjusted) {
-        let one = &mut channels[index];
-        one.p_adjusted = Some(p_adjusted);
-        if level <= 0.0 {
-            continue;
-        }
-        if p_adjusted <= level {
-            one.verdict = match (one.difference_db, one.low_db, one.high_db) {
-                (Some(difference_db), _, _) if difference_db > 0.0 => Verdict::A,
-                (Some(difference_db), _, _) if difference_db < 0.0 => Verdict::B,
-                (None, Some(low_db), None) if low_db > 0.0 => Verdict::A,
-                (None, None, Some(high_db)) if high_db < 0.0 => Verdict::B,
-                _ => Verdict::Undecided,
-            };
-        }
-        let (Verdict::Undecided, Some(difference_db)) = (one.verdict, one.difference_db) else {
-            continue;
-        };
-        let repeats = match one.basis {
-            Basis::Blocks | Basis::Pairs => one.blocks,
-            Basis::Unpaired => one.a.takes.min(one.b.takes),
-            Basis::Single => 1,
-        };
-        match prospect(
-            difference_db,
-            &one.budget,
-            repeats,
-            level / undecided.max(1) as f64,
-        ) {
-            Prospect::Further(blocks) => one.further_blocks = Some(blocks),
-            Prospect::BeyondRepeats => one.beyond_repeats = true,
-            Prospect::Unknown => {}
-        }
-    }
-}
-
-fn summary(channels: &[ChannelComparison]) -> Summary {
-    let differences: Vec<f64> = channels
-        .iter()
-        .filter_map(|one| one.difference_db)
-        .collect();
-    let count = |verdict| channels.iter().filter(|one| one.verdict == verdict).count();
-    let states = |of: fn(&ChannelComparison) -> &Side| {
-        let mut counts = StateCounts::default();
-        for state in channels.iter().filter_map(|one| of(one).state) {
-            match state {
-                State::Vacant => counts.vacant += 1,
-                State::Trace => counts.trace += 1,
-                State::Brink => counts.brink += 1,
-                State::Firm => counts.firm += 1,
-            }
-        }
-        counts
-    };
-    let shows = |side: &Side| side.state.is_some_and(|state| state > State::Vacant);
-    let silent = |side: &Side| side.state == Some(State::Vacant);
-    let only = |keep: &dyn Fn(&ChannelComparison) -> bool| {
-        channels
-            .iter()
-            .filter(|one| keep(one))
-            .map(|one| one.channel.clone())
-            .collect()
-    };
-    Summary {
-        median_difference_db: median(&differences),
-        a_better: count(Verdict::A),
-        b_better: count(Verdict::B),
-        undecided: count(Verdict::Undecided),
-        not_comparable: count(Verdict::NotComparable),
-        states_a: states(|one| &one.a),
-        states_b: states(|one| &one.b),
-        only_a: only(&|one| shows(&one.a) && silent(&one.b)),
-        only_b: only(&|one| shows(&one.b) && silent(&one.a)),
-    }
 }
 
 /// What to bear in mind about the takes as a whole.

@@ -21,10 +21,12 @@
 
 use super::blocks::Antenna;
 use super::budget::{BudgetRow, combine};
+use super::law::{ErrorLaw, Widths};
 use super::levels::{Design, Level};
 use super::pilot::SelectiveFading;
 use super::refusal::Options;
 use super::sources::{Estimator, Seen, View, sign};
+use super::tie_curve::Curve;
 use super::types::{Averaging, Method};
 use crate::statistics::truncated;
 
@@ -46,6 +48,18 @@ pub(super) struct Outcome {
     /// Difference of the carrier-to-noise ratios and the probability of it if there were none.
     pub cn_difference_db: Option<f64>,
     pub cn_p: Option<f64>,
+    /// How the difference's error is distributed, for what is made of several differences; by linear powers only where it
+    /// was asked for.
+    pub known: Option<Known>,
+}
+
+/// What a channel's levels say of its difference, whole.
+#[derive(Debug, Clone)]
+pub(super) enum Known {
+    /// A value with a symmetric law.
+    Law { difference_db: f64, law: ErrorLaw },
+    /// How many standard deviations away each difference is.
+    Curve(Curve),
 }
 
 /// Whether levels are to be averaged in decibels.
@@ -63,6 +77,7 @@ pub(super) fn estimate_strong(
     design: &Design,
     options: &Options,
     selective: SelectiveFading,
+    widths: Widths,
 ) -> Outcome {
     Estimator {
         design,
@@ -71,7 +86,7 @@ pub(super) fn estimate_strong(
         seen: None,
         by_repeats: design.has_repeats(),
     }
-    .in_decibels()
+    .in_decibels(widths)
 }
 
 /// The outcome of a weak channel, given whether each antenna shows a signal, and what strong channels show.
@@ -80,8 +95,8 @@ pub(super) fn estimate_weak(
     options: &Options,
     selective: SelectiveFading,
     seen: Option<Seen>,
-    found_a: bool,
-    found_b: bool,
+    (found_a, found_b): (bool, bool),
+    with_curve: bool,
 ) -> Outcome {
     let seen = seen.filter(|_| design.has_repeats());
     let mut estimator = Estimator {
@@ -97,7 +112,11 @@ pub(super) fn estimate_weak(
         let internal = root_sum_square(&estimator.foreseen_rows(view));
         estimator.by_repeats = root_sum_square(&estimator.repeat_rows(view)) > internal;
     }
-    estimator.in_linear_powers(found_a, found_b)
+    let mut outcome = estimator.in_linear_powers(found_a, found_b);
+    if with_curve {
+        outcome.known = Some(Known::Curve(estimator.curve()));
+    }
+    outcome
 }
 
 fn root_sum_square(rows: &[BudgetRow]) -> f64 {
@@ -108,10 +127,10 @@ fn root_sum_square(rows: &[BudgetRow]) -> f64 {
 }
 
 impl Estimator<'_, '_> {
-    fn in_decibels(&self) -> Outcome {
+    fn in_decibels(&self, widths: Widths) -> Outcome {
         let difference_db = self.difference(View::Decibels);
         let (budget, combined) = self.budget(View::Decibels, false);
-        let half_db = combined.law.half_width(self.options.confidence);
+        let half_db = (combined.law).half_width_by(widths, self.options.confidence);
         let (cn_difference_db, cn_p) = self.by_cn(difference_db, View::Decibels);
         Outcome {
             averaging: Averaging::Decibels,
@@ -124,6 +143,10 @@ impl Estimator<'_, '_> {
             budget,
             cn_difference_db: Some(cn_difference_db),
             cn_p: Some(cn_p),
+            known: Some(Known::Law {
+                difference_db,
+                law: combined.law,
+            }),
         }
     }
 
@@ -145,6 +168,7 @@ impl Estimator<'_, '_> {
             budget: self.budget(self.linear_view(ratio.unwrap_or(1.0)), false).0,
             cn_difference_db: None,
             cn_p: None,
+            known: None,
         };
         if let (Some(ratio), Some(best_db), Some(_), Some(_)) =
             (ratio, best_db, outcome.low_db, outcome.high_db)
@@ -199,6 +223,17 @@ impl Estimator<'_, '_> {
         let view = self.linear_view(10f64.powf(difference_db / 10.0));
         let law = combine(&mut self.rows_of_levels(view, false)).law;
         law.two_sided(self.difference(view))
+    }
+
+    /// How far away each difference is; what a pilot adds for standing for its channel stands apart.
+    fn curve(&self) -> Curve {
+        let centre_db = self.ratio().map_or(0.0, |ratio| 10.0 * ratio.log10());
+        let fading_db = match self.design.method {
+            Method::Power => 0.0,
+            Method::Pilot => self.selective.db,
+        };
+        let probability = |db| self.probability_of_levels(db);
+        Curve::of((centre_db, REACH_DB, 0.1), fading_db, probability)
     }
 
     /// An end of the interval in dB, on the side to which `reach_db` points; `None` where it is open.

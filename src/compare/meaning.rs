@@ -17,6 +17,23 @@ pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {
     sentences
 }
 
+/// The sentences of a comparison by a tie: nothing of rounds to come, and nothing that holds levels of different days
+/// against each other.
+pub(super) fn tied_sentences(comparison: &Comparison, tie: &str, days: [&str; 2]) -> Vec<String> {
+    let words = Words::new(comparison);
+    let mut sentences = vec![format!(
+        "{} of {} against {} of {}, each beside {tie} on its own day.",
+        comparison.a, days[0], comparison.b, days[1]
+    )];
+    sentences.extend(words.better());
+    let open = words.channels(|one| one.verdict == Verdict::Undecided);
+    if !open.is_empty() {
+        sentences.push(format!("Undecided: {}.", list(&open)));
+    }
+    sentences.extend(words.not_comparable());
+    sentences
+}
+
 struct Words<'c> {
     comparison: &'c Comparison,
     a: String,

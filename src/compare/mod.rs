@@ -17,6 +17,8 @@
 //!   [`Options::unsteadiness_db`] a take. Such a comparison is weak, and says so.
 //! - A channel goes by its pilot, at one frequency, where the pilot tells more than the power in the channel can
 //!   ([`Method`]); that it may fade by itself enters as type B ([`Options::selective_fading_db`]).
+//! - More than two antennas ([`compare_many`]) are compared pair by pair, with one step-down over all of it.
+//! - Antennas of different days are compared by one that was taken on both ([`compare_over_time`]).
 //! - Intervals come from the distribution of that sum ([`ErrorLaw`]), verdicts from its probabilities by Holm's
 //!   step-down over the channels, so that the chance of any wrong verdict in one comparison stays at 1 − confidence.
 
@@ -27,19 +29,29 @@ mod comparison;
 mod difference;
 mod law;
 mod levels;
+mod many;
 mod meaning;
+mod merit;
 mod pilot;
 mod prospect;
 mod refusal;
 mod sources;
+mod tie;
+mod tie_curve;
+mod tie_law;
+mod tie_session;
 mod twins;
 mod types;
+mod verdicts;
 
 pub use blocks::{Antenna, Arrangement, Unit, arrange};
 pub use budget::{BudgetRow, Combined, Evaluation, combine};
 pub use comparison::compare;
 pub use law::ErrorLaw;
+pub use many::{Against, ManyComparison, RefusedPair, compare_many};
+pub use merit::{Merit, Standing, Weakest};
 pub use refusal::{CompareError, Options};
+pub use tie::{Occasion, OverTime, TieError, TieOptions, TiedComparison, compare_over_time};
 pub use twins::leave_out_twins;
 pub use types::{
     Averaging, Basis, ChannelComparison, Comparison, Method, Side, StateCounts, Summary, Verdict,

@@ -67,6 +67,24 @@ pub enum CompareError {
         /// `A` or `B`.
         side: &'static str,
     },
+    /// One of several antennas has no takes.
+    #[error("no take of antenna number {place}: make one with `gainsay take`, or leave it out")]
+    NoTakesOf {
+        /// Its place among those given, from 1.
+        place: usize,
+    },
+    /// One antenna is given twice.
+    #[error("{antenna:?} is given more than once: name each antenna once")]
+    NamedTwice {
+        /// Its name.
+        antenna: String,
+    },
+    /// Too few antennas for the comparison asked for.
+    #[error("{count} antenna(s) given: name two or more, the reference among them")]
+    TooFewAntennas {
+        /// How many there are.
+        count: usize,
+    },
     /// Takes of several antennas on one side.
     #[error("{first} and {second} are of two antennas on side {side}: name one antenna a side")]
     TwoAntennas {
@@ -216,6 +234,35 @@ pub(super) fn check_takes(a: &[Take], b: &[Take], options: &Options) -> Result<(
     Ok(())
 }
 
+/// Refuses takes at different spots, or by different channel plans, whatever else is set.
+pub(super) fn check_one_place(groups: &[&[Take]]) -> Result<(), CompareError> {
+    let takes = || groups.iter().copied().flatten();
+    let placed = takes().find(|take| !take.spot.is_empty());
+    for other in takes() {
+        if let Some(placed) = placed {
+            check_spot(placed, other)?;
+        }
+        if let Some(first) = takes().next() {
+            check_plan(first, other)?;
+        }
+    }
+    Ok(())
+}
+
+fn check_plan(first: &Take, second: &Take) -> Result<(), CompareError> {
+    if first.settings.plan == second.settings.plan {
+        return Ok(());
+    }
+    let takes = [first, second];
+    let values = takes.map(|take| format!("{:?}", take.settings.plan));
+    differs(
+        "the channel plan",
+        takes,
+        values,
+        "compare takes made with one channel plan",
+    )
+}
+
 fn differs<T>(
     what: &'static str,
     takes: [&Take; 2],
@@ -250,15 +297,7 @@ fn check_settings(first: &Take, second: &Take) -> Result<(), CompareError> {
     let takes = [first, second];
     let settings = [&first.settings, &second.settings];
     let [one, two] = settings;
-    if one.plan != two.plan {
-        let values = settings.map(|s| format!("{:?}", s.plan));
-        return differs(
-            "the channel plan",
-            takes,
-            values,
-            "compare takes made with one channel plan",
-        );
-    }
+    check_plan(first, second)?;
     if (one.sample_rate_hz - two.sample_rate_hz).abs() > RATE_TOLERANCE * one.sample_rate_hz.abs() {
         let values = settings.map(|s| format!("{} S/s", s.sample_rate_hz));
         return differs("the sample rate", takes, values, "take both at one rate");

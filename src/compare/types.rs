@@ -49,7 +49,7 @@ pub enum Basis {
 }
 
 /// By what a channel was compared.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Method {
     /// By its power, noise subtracted.

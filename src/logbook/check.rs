@@ -21,6 +21,15 @@ pub(super) fn take(take: &Take) -> Result<(), LogbookError> {
     inspect(take).map_err(|(place, problem)| LogbookError::BadTake { place, problem })
 }
 
+/// Refuses a position whose lengths are none.
+///
+/// # Errors
+/// [`LogbookError::BadTake`].
+pub(super) fn position(position: Option<Position>) -> Result<(), LogbookError> {
+    let outcome = position.as_ref().map_or(Ok(()), place);
+    outcome.map_err(|(place, problem)| LogbookError::BadTake { place, problem })
+}
+
 pub(super) fn inspect(take: &Take) -> Result<(), Fault> {
     for (field, name) in [("antenna", &take.antenna), ("spot", &take.spot)] {
         if name.trim().is_empty() {
@@ -28,11 +37,7 @@ pub(super) fn inspect(take: &Take) -> Result<(), Fault> {
         }
     }
     settings(&take.settings)?;
-    if let Some(Position { x_m, y_m, height_m }) = take.position {
-        finite("x_m", x_m)?;
-        finite("y_m", y_m)?;
-        maybe("height_m", height_m)?;
-    }
+    take.position.as_ref().map_or(Ok(()), place)?;
     if let Some(bearing) = &take.bearing {
         if !(0.0..360.0).contains(&bearing.degrees) {
             return Err((
@@ -76,6 +81,13 @@ pub(super) fn inspect(take: &Take) -> Result<(), Fault> {
         }
     }
     Ok(())
+}
+
+fn place(position: &Position) -> Result<(), Fault> {
+    let Position { x_m, y_m, height_m } = *position;
+    finite("x_m", x_m)?;
+    finite("y_m", y_m)?;
+    maybe("height_m", height_m)
 }
 
 fn settings(settings: &Settings) -> Result<(), Fault> {

@@ -10,7 +10,7 @@ use super::fingerprint::fingerprint;
 use super::names::ranges;
 use super::rows::{heads, insert, sortable, timestamp, whole};
 use super::{Entry, Filter, Imported, Logbook, LogbookError, check, transfer};
-use crate::reading::Take;
+use crate::reading::{Position, Take};
 
 /// Takes that match; `?1` antenna, `?2` spot, `?3` deleted ones too. Absent parameters match all.
 const MATCHING: &str = "WHERE (?1 IS NULL OR antenna = ?1) AND (?2 IS NULL OR spot = ?2) \
@@ -163,6 +163,35 @@ impl Logbook {
             .execute(
                 "UPDATE takes SET note = ?2 WHERE id = ?1",
                 params![id, text],
+            )
+            .map_err(|error| self.fault(error))?;
+        if changed == 0 {
+            Err(self.no_take(id))
+        } else {
+            Ok(())
+        }
+    }
+
+    /// Puts `position` and `scan_count`, each where it is given, in the place of a take's own.
+    ///
+    /// # Errors
+    /// [`LogbookError::NoTake`]; [`LogbookError::BadTake`] for lengths that are none; or where the file can't be written.
+    pub fn amend(
+        &mut self,
+        id: i64,
+        position: Option<Position>,
+        scan_count: Option<u32>,
+    ) -> Result<(), LogbookError> {
+        check::position(position)?;
+        let with_position = position.is_some();
+        let (x_m, y_m) = (position.map(|p| p.x_m), position.map(|p| p.y_m));
+        let height_m = position.and_then(|p| p.height_m);
+        let changed = self
+            .connection
+            .execute(
+                "UPDATE takes SET x_m = iif(?2, ?3, x_m), y_m = iif(?2, ?4, y_m), height_m = iif(?2, ?5, height_m), \
+                 scan_count = coalesce(?6, scan_count) WHERE id = ?1",
+                params![id, with_position, x_m, y_m, height_m, scan_count],
             )
             .map_err(|error| self.fault(error))?;
         if changed == 0 {

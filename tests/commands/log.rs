@@ -236,3 +236,27 @@ fn there_is_no_logbook_before_the_first_take() {
     }
     assert!(!place.logbook().exists());
 }
+
+#[test]
+fn a_place_and_a_scan_count_can_be_added_afterwards_one_without_the_other() {
+    let place = Place::with_takes();
+    let placed = |place: &Place| {
+        let take = place.json(["log", "show", "1"]);
+        (take["position"].clone(), take["scan_count"].clone())
+    };
+    assert_eq!(placed(&place), (Value::Null, Value::Null));
+    place.text(["log", "amend", "1", "--scan-count", "31"]);
+    assert_eq!(placed(&place), (Value::Null, 31.into()));
+    place.text(["log", "amend", "1", "--at", "1.5,-2", "--height", "1"]);
+    let position = serde_json::json!({"x_m": 1.5, "y_m": -2.0, "height_m": 1.0});
+    assert_eq!(placed(&place), (position, 31.into()));
+    place.text(["log", "amend", "1", "--at", "1.5,2", "--scan-count", "0"]);
+    let position = serde_json::json!({"x_m": 1.5, "y_m": 2.0, "height_m": null});
+    assert_eq!(placed(&place), (position, 0.into()));
+    place.refuses(2, ["log", "amend", "1"], &["--at X,Y", "--scan-count"]);
+    place.refuses(
+        1,
+        ["log", "amend", "7", "--scan-count", "3"],
+        &["no take 7", "takes 1"],
+    );
+}

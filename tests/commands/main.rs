@@ -4,6 +4,7 @@
 
 mod channels;
 mod compare;
+mod compare_many;
 mod help;
 #[cfg(unix)]
 mod kill;

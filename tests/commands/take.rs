@@ -420,3 +420,46 @@ fn time_and_note_are_kept_as_given() {
     assert_eq!(take["antenna"], "loop");
     assert_eq!(take["take"], 1);
 }
+
+#[test]
+fn where_it_stood_and_what_a_scan_found_are_kept_with_the_take() {
+    let place = Place::new();
+    let from = fixture("vsb-a");
+    let mut arguments = reading(&from, "us");
+    arguments.retain(|argument| *argument != "--no-log");
+    arguments.extend([
+        "--at",
+        "-1.25, 3.5",
+        "--height",
+        "1.1",
+        "--scan-count",
+        "31",
+    ]);
+    let printed = place.json(arguments);
+    let kept = place.json(["log", "show", "1"]);
+    for take in [&printed, &kept] {
+        assert_eq!(
+            take["position"],
+            serde_json::json!({"x_m": -1.25, "y_m": 3.5, "height_m": 1.1})
+        );
+        assert_eq!(take["scan_count"], 31);
+        assert!(take["bearing"].is_null());
+    }
+}
+
+#[test]
+fn a_place_that_cant_be_read_is_refused_with_what_to_write() {
+    let place = Place::new();
+    let from = fixture("vsb-a");
+    for (extra, said) in [
+        (["--at", "1.2"], "such as 1.2,3.4"),
+        (["--at", "1.2,nan"], "such as 1.2,3.4"),
+        (["--at", "1,2,3"], "such as 1.2,3.4"),
+        (["--height", "1.1"], "--at"),
+        (["--scan-count", "many"], "--scan-count"),
+    ] {
+        let mut arguments = reading(&from, "us");
+        arguments.extend(extra);
+        place.refuses(2, arguments, &[said]);
+    }
+}

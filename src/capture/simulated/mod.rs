@@ -38,6 +38,7 @@ use self::dongle::{Noise, Passband};
 use self::path::{Fading, Path};
 use self::random::{Purpose, generator};
 use self::slice::{Ear, Slice};
+use self::standing::standing_db;
 use self::waveform::{Waveform, phasor};
 use super::{About, CaptureError, Sample, Source, Tuning, bytes};
 use crate::channels::ChannelId;
@@ -50,6 +51,7 @@ mod random;
 mod scene;
 mod scene_check;
 mod slice;
+mod standing;
 mod waveform;
 
 pub use parts::{Carrier, Part, Parts};
@@ -71,6 +73,8 @@ pub struct Setup {
     pub spot: String,
     /// How far the antenna is turned clockwise from the way it looks in the scene.
     pub turned: Degrees,
+    /// Where in the room it stands, in metres right and up; `None` leaves the room's standing waves out.
+    pub position_m: Option<(f64, f64)>,
     /// Frequencies to tune to, one after another.
     pub tunings: Vec<Hertz>,
     /// Gain of each tuning; `None` is the dongle's `gain_db` for all.
@@ -93,6 +97,7 @@ impl Setup {
             antenna: None,
             spot: spot.to_owned(),
             turned: Degrees(0.0),
+            position_m: None,
             tunings: Vec::new(),
             gains: None,
             dwell_s: 0.02,
@@ -178,7 +183,18 @@ impl SimulatedSource {
                 break;
             }
             let waveform = waveform(scene.seed, stream, transmitter, &mut planner);
-            let extra_db = spot.offset_db(&transmitter.channel) + mating_db;
+            let standing_db = match (spot.scattered_db, setup.position_m) {
+                (Some(scattered_db), Some(position_m)) => standing_db(
+                    scene.seed,
+                    stream,
+                    Hertz((transmitter.low().0 + transmitter.high().0) / 2.0),
+                    transmitter.bearing_deg,
+                    scattered_db,
+                    position_m,
+                ),
+                _ => 0.0,
+            };
+            let extra_db = spot.offset_db(&transmitter.channel) + standing_db + mating_db;
             senders.push(Sender {
                 path: Path::new(transmitter, &waveform, antenna, setup.turned.0, extra_db),
                 waveform,
@@ -420,6 +436,11 @@ fn check(scene: &Scene, setup: &Setup) -> Result<u64, CaptureError> {
             "turned",
             format!("is {}, but must be an angle", setup.turned),
         ));
+    }
+    if let Some((x, y)) = setup.position_m
+        && !(x.abs() <= 1e4 && y.abs() <= 1e4)
+    {
+        return Err(scene.fault("position", format!("{x},{y} is too far: at most 10 000 m")));
     }
     if let Some(tuning) = setup
         .tunings

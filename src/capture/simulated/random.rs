@@ -14,6 +14,8 @@ pub(super) enum Purpose {
     Noise = 3,
     /// How well a connector was pushed home; one number a take.
     Mating = 4,
+    /// The waves that come back from the room; the stream is the transmitter's place in the scene.
+    Standing = 5,
 }
 
 /// The generator for `purpose` and `stream` under `seed`.

@@ -210,12 +210,17 @@ pub struct Antenna {
 pub struct Spot {
     /// Its name.
     pub name: String,
+    /// Where its middle is, in metres right and up on a floor plan; the demo takes its takes about it.
+    pub position_m: Option<(f64, f64)>,
     /// What all levels gain or lose here.
     #[serde(default)]
     pub offset_db: f64,
     /// What single channels gain or lose besides (the field stands in waves), as pairs of channel and dB.
     #[serde(default)]
     pub channel_offsets_db: Vec<(ChannelId, f64)>,
+    /// Waves that come back from the room, relative to the direct one: they make levels differ from one place to the next,
+    /// where a take says its place. None unless stated.
+    pub scattered_db: Option<f64>,
 }
 
 fn usual_sample_rate() -> u32 {

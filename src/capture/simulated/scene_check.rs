@@ -160,6 +160,12 @@ impl Scene {
     fn check_spot(&self, spot: &Spot) -> Result<(), CaptureError> {
         let at = |field: &str| format!("spot {:?}: {field}", spot.name);
         self.within(&at("offset_db"), spot.offset_db, -100.0, 100.0)?;
+        for length_m in spot.position_m.map_or(vec![], |(x, y)| vec![x, y]) {
+            self.within(&at("position_m"), length_m, -1e4, 1e4)?;
+        }
+        if let Some(scattered_db) = spot.scattered_db {
+            self.within(&at("scattered_db"), scattered_db, -100.0, 20.0)?;
+        }
         for (channel, offset_db) in &spot.channel_offsets_db {
             self.within(
                 &at(&format!("channel_offsets_db: channel {channel}")),
