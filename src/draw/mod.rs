@@ -33,7 +33,7 @@ pub use error::DrawError;
 pub use inline::Inline;
 pub use panels::{Panel, panels};
 pub use spectrum::{Band, Line, spectrum};
-pub use strip::Strip;
+pub use strip::{Shown, Strip};
 pub use svg::{Svg, check_ending};
 
 pub(crate) use font::clean;

@@ -32,9 +32,20 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
         Some(spot) => spot.clone(),
         None => shared_spot(&logbook, antennas)?,
     };
-    let takes: Vec<Vec<Take>> = (antennas.iter())
-        .map(|antenna| takes_at(&logbook, antenna, &spot, arguments))
-        .collect::<Result<_, _>>()?;
+    let mut takes: Vec<Vec<Take>> = Vec::new();
+    for antenna in antennas {
+        let chosen = takes_at(
+            &logbook,
+            antenna,
+            &spot,
+            arguments.channels.channels.as_deref(),
+        )?;
+        chosen
+            .remarks
+            .iter()
+            .for_each(|remark| output::remark(remark));
+        takes.push(chosen.takes);
+    }
     let latest = |takes: &Vec<Take>| -> Result<Option<Trace>, Failure> {
         let id = takes.last().and_then(|take| take.id);
         let whole = id.map(|id| logbook.take(id)).transpose()?;
@@ -47,13 +58,20 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
     Ok(Material { takes, spectra })
 }
 
-/// The takes of an antenna at a spot that count, in the order of time.
-fn takes_at(
+/// The takes of an antenna at a spot that count, in the order of time, and what is to be known of the choice.
+pub struct Chosen {
+    pub takes: Vec<Take>,
+    pub remarks: Vec<String>,
+}
+
+/// The takes of an antenna at a spot, without those of rotations and those that are there twice, narrowed to the channels
+/// asked for.
+pub fn takes_at(
     logbook: &Logbook,
     antenna: &str,
     spot: &str,
-    arguments: &Arguments,
-) -> Result<Vec<Take>, Failure> {
+    channels: Option<&str>,
+) -> Result<Chosen, Failure> {
     let mut takes = logbook.load(&Filter {
         antenna: Some(antenna.to_owned()),
         spot: Some(spot.to_owned()),
@@ -64,19 +82,25 @@ fn takes_at(
             "there is no take of {antenna:?} at {spot:?}: make one with gainsay take"
         )));
     }
-    leave_out_rotations(&mut takes, antenna, spot)?;
+    let mut remarks = Vec::from_iter(leave_out_rotations(&mut takes, antenna, spot)?);
     let twins = compare::leave_out_twins(&mut takes);
     if twins > 0 {
-        output::remark(&format!(
+        remarks.push(format!(
             "{twins} take(s) of {antenna:?} are in the logbook more than once; each counts once"
         ));
     }
-    narrow(&mut takes, arguments)?;
-    Ok(takes)
+    if let Some(choice) = channels {
+        narrow(&mut takes, choice)?;
+    }
+    Ok(Chosen { takes, remarks })
 }
 
 /// Takes at a bearing are of a rotation: the antenna doesn't look there by itself.
-fn leave_out_rotations(takes: &mut Vec<Take>, antenna: &str, spot: &str) -> Result<(), Failure> {
+fn leave_out_rotations(
+    takes: &mut Vec<Take>,
+    antenna: &str,
+    spot: &str,
+) -> Result<Option<String>, Failure> {
     let before = takes.len();
     takes.retain(|take| take.bearing.is_none());
     if takes.is_empty() {
@@ -85,19 +109,15 @@ fn leave_out_rotations(takes: &mut Vec<Take>, antenna: &str, spot: &str) -> Resu
         )));
     }
     let left_out = before - takes.len();
-    if left_out > 0 {
-        output::remark(&format!(
+    Ok((left_out > 0).then(|| {
+        format!(
             "{left_out} take(s) of {antenna:?} are of a rotation, at a bearing each, and left out"
-        ));
-    }
-    Ok(())
+        )
+    }))
 }
 
 /// Keeps the channels that were asked for.
-fn narrow(takes: &mut [Take], arguments: &Arguments) -> Result<(), Failure> {
-    let Some(choice) = &arguments.channels.channels else {
-        return Ok(());
-    };
+fn narrow(takes: &mut [Take], choice: &str) -> Result<(), Failure> {
     for take in takes {
         let plan = Plan::find(&take.settings.plan)?;
         let chosen = plan.choose(choice).map_err(Failure::usage)?;
