@@ -73,7 +73,7 @@ fn figure(figure: &Figure) -> Markup {
     };
     html! {
         figure {
-            div class=(class) role="region" aria-label={ "Figure: " (inline.title) } tabindex="0" {
+            div class=(class) role="group" aria-label={ "Figure: " (inline.title) } tabindex="0" {
                 (PreEscaped(&inline.element))
             }
             figcaption {
@@ -89,7 +89,7 @@ fn table(table: &Table, id: &str) -> Markup {
     let heads = table.rows.iter().filter_map(|row| row.first());
     let long = heads.map(|head| head.text.chars().count()).max() > Some(LONG);
     html! {
-        div.scroll role="region" aria-labelledby={ (id) "-caption" } tabindex="0" {
+        div.scroll role="group" aria-labelledby={ (id) "-caption" } tabindex="0" {
             table.drawn[drawn] {
                 caption id={ (id) "-caption" } { (tied(&table.caption)) }
                 thead {

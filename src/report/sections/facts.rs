@@ -155,7 +155,7 @@ fn gains(content: &Content) -> String {
     let low = gains.iter().copied().fold(f64::INFINITY, f64::min);
     let high = gains.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     if gains.is_empty() {
-        "not stated by the source; taken to be the same for both antennas".to_owned()
+        "not stated by the source; taken to be the same for all antennas".to_owned()
     } else if high - low < 0.05 {
         format!("{} dB throughout", number(low, 1))
     } else {

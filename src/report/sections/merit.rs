@@ -17,15 +17,17 @@ pub(in crate::report) fn table(many: &ManyComparison, names: &Names) -> Table {
             false => Cell::with(format!("{} / {}", merit.better, merit.worse), rest(merit)),
         };
         let states = merit.states;
-        let weakest = merit.weakest.as_ref().map_or_else(String::new, |weakest| {
-            format!(
-                "weakest received: channel {}, {} dB to spare",
-                clean(&weakest.channel.to_string()),
-                signed(weakest.margin_db, 1)
-            )
-        });
+        let weakest = merit.weakest.as_ref().map_or_else(
+            || Cell::new("–"),
+            |weakest| {
+                Cell::with(
+                    signed(weakest.margin_db, 1),
+                    format!("channel {}", clean(&weakest.channel.to_string())),
+                )
+            },
+        );
         vec![
-            Cell::with(names.sentence(&merit.antenna), weakest),
+            Cell::new(names.sentence(&merit.antenna)),
             Cell::new(format!(
                 "{}{}",
                 if merit.shared { "=" } else { "" },
@@ -38,6 +40,7 @@ pub(in crate::report) fn table(many: &ManyComparison, names: &Names) -> Table {
             Cell::new(states.brink.to_string()),
             Cell::new(states.trace.to_string()),
             Cell::new(states.vacant.to_string()),
+            weakest,
         ]
     };
     Table {
@@ -59,6 +62,7 @@ pub(in crate::report) fn table(many: &ManyComparison, names: &Names) -> Table {
             (Cell::new("brink"), Set::Number),
             (Cell::new("trace"), Set::Number),
             (Cell::new("vacant"), Set::Number),
+            (Cell::with("To spare, dB", "weakest received"), Set::Number),
         ],
         rows: many.merits.iter().zip(&rows).map(row).collect(),
     }
