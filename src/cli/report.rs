@@ -10,7 +10,7 @@ use gainsay::reading::{Take, Trace};
 use gainsay::report::{self, Content};
 use jiff::Timestamp;
 
-use super::compare::{bands, shared_spot, takes_at};
+use super::compare::{bands, shared_spot, takes_and_remarks};
 use super::input::LogArguments;
 use super::{Failure, output};
 
@@ -184,14 +184,14 @@ fn the_only_two(logbook: &Logbook, spot: Option<&str>) -> Result<Vec<String>, Fa
 fn content(logbook: &Logbook, chosen: &Chosen, arguments: &Arguments) -> Result<Content, Failure> {
     let (mut takes, mut remarks) = (Vec::new(), Vec::new());
     for antenna in &chosen.antennas {
-        let of_one = takes_at(
+        let (own, said) = takes_and_remarks(
             logbook,
             antenna,
             &chosen.spot,
             arguments.channels.as_deref(),
         )?;
-        takes.push(of_one.takes);
-        remarks.extend(of_one.remarks.iter().map(|remark| format!("{remark}.")));
+        takes.push(own);
+        remarks.extend(said.iter().map(|remark| format!("{remark}.")));
     }
     let (options, now) = (Options::default(), Timestamp::now());
     let mut content = match <[Vec<Take>; 2]>::try_from(takes) {

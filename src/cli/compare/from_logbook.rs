@@ -4,6 +4,7 @@ use gainsay::channels::Plan;
 use gainsay::compare;
 use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::{Take, Trace};
+use jiff::civil::Date;
 
 use super::{Arguments, Material};
 use crate::cli::Failure;
@@ -21,8 +22,17 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
         ));
     }
     let logbook = Logbook::open_existing(&arguments.log.path()?)?;
-    let antennas = &arguments.antennas;
-    for antenna in antennas {
+    let known: Vec<String> = (logbook.antennas()?.into_iter())
+        .map(|antenna| antenna.name)
+        .collect();
+    let chosen: Vec<Chosen> = (arguments.antennas().iter())
+        .map(|word| Chosen::of(word, &known))
+        .collect();
+    let days = days(&chosen, arguments)?;
+    let antennas: Vec<String> = (chosen.iter().map(|one| one.antenna.clone()))
+        .chain(arguments.tie.clone())
+        .collect();
+    for antenna in &antennas {
         logbook.check_antenna(antenna)?;
     }
     if let Some(spot) = &arguments.spot {
@@ -30,22 +40,18 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
     }
     let spot = match &arguments.spot {
         Some(spot) => spot.clone(),
-        None => shared_spot(&logbook, antennas)?,
+        None => shared_spot(&logbook, &antennas)?,
     };
-    let mut takes: Vec<Vec<Take>> = Vec::new();
-    for antenna in antennas {
-        let chosen = takes_at(
-            &logbook,
-            antenna,
-            &spot,
-            arguments.channels.channels.as_deref(),
-        )?;
-        chosen
-            .remarks
-            .iter()
-            .for_each(|remark| output::remark(remark));
-        takes.push(chosen.takes);
-    }
+    let takes: Vec<Vec<Take>> = (chosen.iter().zip(&days))
+        .map(|(one, day)| {
+            let mut takes = takes_at(&logbook, &one.antenna, &spot, arguments)?;
+            keep_day(&mut takes, &one.antenna, day.as_deref())?;
+            Ok(takes)
+        })
+        .collect::<Result<_, Failure>>()?;
+    let tie = (arguments.tie.as_ref())
+        .map(|tie| takes_at(&logbook, tie, &spot, arguments))
+        .transpose()?;
     let latest = |takes: &Vec<Take>| -> Result<Option<Trace>, Failure> {
         let id = takes.last().and_then(|take| take.id);
         let whole = id.map(|id| logbook.take(id)).transpose()?;
@@ -55,23 +61,95 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
         None => vec![None; takes.len()],
         Some(_) => takes.iter().map(latest).collect::<Result<_, _>>()?,
     };
-    Ok(Material { takes, spectra })
+    Ok(Material {
+        takes,
+        spectra,
+        tie,
+    })
 }
 
-/// The takes of an antenna at a spot that count, in the order of time, and what is to be known of the choice.
-pub struct Chosen {
-    pub takes: Vec<Take>,
-    pub remarks: Vec<String>,
+/// An antenna as it was named: all its takes, or those of one day.
+struct Chosen {
+    antenna: String,
+    day: Option<String>,
 }
 
-/// The takes of an antenna at a spot, without those of rotations and those that are there twice, narrowed to the channels
-/// asked for.
-pub fn takes_at(
+impl Chosen {
+    /// `NAME@DAY`, unless an antenna is called just so.
+    fn of(word: &str, known: &[String]) -> Chosen {
+        let whole = || Chosen {
+            antenna: word.to_owned(),
+            day: None,
+        };
+        if known.iter().any(|name| name == word) {
+            return whole();
+        }
+        match word.rsplit_once('@') {
+            Some((antenna, day)) if day.parse::<Date>().is_ok() => Chosen {
+                antenna: antenna.trim_end().to_owned(),
+                day: Some(day.to_owned()),
+            },
+            _ => whole(),
+        }
+    }
+}
+
+/// The day of each antenna's takes, where one is named. Without a tie it is one day for both.
+fn days(chosen: &[Chosen], arguments: &Arguments) -> Result<Vec<Option<String>>, Failure> {
+    let named: Vec<Option<String>> = chosen.iter().map(|one| one.day.clone()).collect();
+    let mut all: Vec<&String> = named.iter().flatten().collect();
+    all.dedup();
+    match all.as_slice() {
+        _ if arguments.tie.is_some() => Ok(named),
+        [] => Ok(named),
+        [day] => Ok(vec![Some((*day).clone()); chosen.len()]),
+        _ => Err(Failure::usage(format!(
+            "takes of {} are of different days: name an antenna that was taken on both with --tie",
+            (all.iter().map(|day| day.as_str()).collect::<Vec<_>>()).join(" and ")
+        ))),
+    }
+}
+
+/// Keeps the takes of a day, by Coordinated Universal Time, as the logbook shows it.
+fn keep_day(takes: &mut Vec<Take>, antenna: &str, day: Option<&str>) -> Result<(), Failure> {
+    let Some(day) = day else { return Ok(()) };
+    let of = |take: &Take| take.taken_at.strftime("%Y-%m-%d").to_string();
+    let mut days: Vec<String> = takes.iter().map(of).collect();
+    days.dedup();
+    takes.retain(|take| of(take) == day);
+    if takes.is_empty() {
+        return Err(Failure::Failed(format!(
+            "there is no take of {antenna:?} on {day}, only on {}",
+            days.join(", ")
+        )));
+    }
+    Ok(())
+}
+
+/// The takes of an antenna at a spot that count, in the order of time.
+fn takes_at(
+    logbook: &Logbook,
+    antenna: &str,
+    spot: &str,
+    arguments: &Arguments,
+) -> Result<Vec<Take>, Failure> {
+    let (takes, remarks) = takes_and_remarks(
+        logbook,
+        antenna,
+        spot,
+        arguments.channels.channels.as_deref(),
+    )?;
+    remarks.iter().for_each(|remark| output::remark(remark));
+    Ok(takes)
+}
+
+/// The takes that count, narrowed to the channels asked for, and what is to be known of the choice.
+pub fn takes_and_remarks(
     logbook: &Logbook,
     antenna: &str,
     spot: &str,
     channels: Option<&str>,
-) -> Result<Chosen, Failure> {
+) -> Result<(Vec<Take>, Vec<String>), Failure> {
     let mut takes = logbook.load(&Filter {
         antenna: Some(antenna.to_owned()),
         spot: Some(spot.to_owned()),
@@ -89,10 +167,8 @@ pub fn takes_at(
             "{twins} take(s) of {antenna:?} are in the logbook more than once; each counts once"
         ));
     }
-    if let Some(choice) = channels {
-        narrow(&mut takes, choice)?;
-    }
-    Ok(Chosen { takes, remarks })
+    narrow(&mut takes, channels)?;
+    Ok((takes, remarks))
 }
 
 /// Takes at a bearing are of a rotation: the antenna doesn't look there by itself.
@@ -117,7 +193,10 @@ fn leave_out_rotations(
 }
 
 /// Keeps the channels that were asked for.
-fn narrow(takes: &mut [Take], choice: &str) -> Result<(), Failure> {
+fn narrow(takes: &mut [Take], channels: Option<&str>) -> Result<(), Failure> {
+    let Some(choice) = channels else {
+        return Ok(());
+    };
     for take in takes {
         let plan = Plan::find(&take.settings.plan)?;
         let chosen = plan.choose(choice).map_err(Failure::usage)?;
