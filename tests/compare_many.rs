@@ -372,3 +372,59 @@ fn equal_antennas_get_a_verdict_in_five_of_a_hundred_families_at_most() {
     println!("5 equal antennas, 10 channels, 4 blocks a pair: {shares:?} (reference, all pairs)");
     assert!(shares.iter().all(|&share| share <= 0.05), "{shares:?}");
 }
+
+/// Two blocks have one degree of freedom: a t of 5 is p = 0.13, whatever the correction; many antennas make it hopeless.
+#[test]
+fn where_repeats_are_too_few_for_so_many_it_says_so() {
+    let names = ["a", "b", "c", "d", "e", "f"];
+    let mut rng = ChaCha8Rng::seed_from_u64(1);
+    let groups = rounds(&names, 4, 6, |antenna, _, _| {
+        20.0 + 0.6 * antenna as f64 + 0.4 * normal(&mut rng)
+    });
+    let against = Against::AllPairs { reference: 0 };
+    let many = compare_many(&groups, against, &Options::default()).expect("comparable");
+    let decided = (many.pairs.iter()).any(|pair| pair.summary.a_better + pair.summary.b_better > 0);
+    assert!(!decided, "choose a case in which nothing is decided");
+    assert!(
+        many.meaning
+            .iter()
+            .any(|said| said.contains("intervals leave zero out")),
+        "{:?}",
+        many.meaning
+    );
+    assert!(
+        many.merits
+            .iter()
+            .all(|merit| merit.rank == 1 && merit.shared)
+    );
+}
+
+/// Every antenna and channel is in the text alternative or on the sheet; names from a user can't break the document.
+#[test]
+fn the_figure_names_every_antenna_and_survives_any_name() {
+    let names = ["ears", "a <b> & \u{7}\"c\"", "wire"];
+    let groups = rounds(&names, 8, 4, |antenna, minute, channel| {
+        let gain = [0.0, 5.0, -60.0][if channel == 21 {
+            antenna
+        } else {
+            antenna.min(1)
+        }];
+        25.0 + gain + wobble(minute, channel)
+    });
+    let many =
+        compare_many(&groups, Against::Reference(0), &Options::default()).expect("comparable");
+    let drawn = gainsay::draw::merit(&many).expect("a figure").0;
+    assert!(
+        drawn.contains(": wire, "),
+        "the text alternative has every antenna"
+    );
+    assert!(drawn.contains("a &lt;b&gt; &amp; ") && !drawn.contains('\u{7}'));
+    for words in [
+        "3 antennas at north window",
+        "reference",
+        "better",
+        "channel",
+    ] {
+        assert!(drawn.contains(words), "{words}");
+    }
+}

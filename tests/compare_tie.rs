@@ -402,8 +402,8 @@ fn coverage_over_time_is_what_is_promised() {
         "| takes a day | 25 dB | 8 dB | 0 dB | wrong families | with no difference | 3 dB found |"
     );
     for (name, order) in [("two blocks", "ABBABAAB"), ("four blocks", BLOCKS)] {
-        let mixed = simulate(order, 1000, false, 6);
-        let none = simulate(order, 1000, true, 7);
+        let mixed = simulate(order, 400, false, 6);
+        let none = simulate(order, 400, true, 7);
         println!(
             "| {name} | {} | {:.1} % | {:.1} % | {:.0} % |",
             mixed
@@ -421,7 +421,9 @@ fn coverage_over_time_is_what_is_promised() {
             none.wrong
         );
         for coverage in mixed.coverage {
-            assert!((0.93..0.99).contains(&coverage), "{:?}", mixed.coverage);
+            // Two blocks a day have one degree of freedom a half, and err far to the wide side.
+            let most = if name == "two blocks" { 1.0 } else { 0.985 };
+            assert!((0.93..=most).contains(&coverage), "{:?}", mixed.coverage);
         }
     }
 }

@@ -5,7 +5,7 @@ use std::io::{self, BufReader, BufWriter, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
-use gainsay::logbook::transfer::{as_json, export_csv, export_json};
+use gainsay::logbook::transfer::{export_csv, export_json};
 use gainsay::logbook::{Entry, Filter, Logbook};
 use gainsay::reading::State;
 use jiff::Timestamp;
@@ -351,7 +351,7 @@ impl<'e> From<&'e Entry> for Listed<'e> {
 fn show(id: i64, logbook: &Logbook, format: Format) -> Result<(), Failure> {
     let take = logbook.take(id)?;
     match format {
-        Format::Json => output::print_json(&as_json(&take)),
+        Format::Json => output::print_json(&readings::as_json(&take)),
         Format::Csv => {
             let mut bytes = Vec::new();
             export_csv([Ok(take)], &mut bytes)?;

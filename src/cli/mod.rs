@@ -14,6 +14,7 @@ mod report;
 mod table;
 mod take;
 mod trial;
+mod turn;
 
 use std::io::{self, Write};
 use std::process::ExitCode;
@@ -40,6 +41,7 @@ enum Command {
     Demo(demo::Arguments),
     Take(take::Arguments),
     Trial(trial::Arguments),
+    Turn(turn::Arguments),
     Compare(compare::Arguments),
     Report(report::Arguments),
     Channels(channels::Arguments),
@@ -84,6 +86,7 @@ pub fn run() -> ExitCode {
         Command::Demo(arguments) => demo::run(&arguments),
         Command::Take(arguments) => take::run(&arguments),
         Command::Trial(arguments) => trial::run(&arguments),
+        Command::Turn(arguments) => turn::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Report(arguments) => report::run(&arguments),
         Command::Channels(arguments) => channels::run(&arguments),

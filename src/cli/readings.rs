@@ -2,8 +2,11 @@
 
 use gainsay::channels::{PathClass, Standard, Thresholds};
 use gainsay::draw::Panel;
-use gainsay::logbook::Logbook;
+use gainsay::logbook::{Logbook, transfer};
+use gainsay::reading::scan::{ScanCheck, scan_check};
 use gainsay::reading::{Health, NoiseSource, Reading, Take, TuningReading};
+
+use serde::Serialize;
 
 use super::table::{Set, edges_mhz, number, signed, table};
 
@@ -71,7 +74,30 @@ pub fn readings(take: &Take) -> String {
             ]
         }),
     );
-    channels + &within(take) + &frequency(take) + &spurs(take) + &linearity(take)
+    channels + &within(take) + &frequency(take) + &spurs(take) + &linearity(take) + &scan(take)
+}
+
+/// What a television's scan found, where it was noted, against the measurement.
+fn scan(take: &Take) -> String {
+    let check = scan_check(std::slice::from_ref(take));
+    check.map_or_else(String::new, |check| {
+        format!("\n{}\n", check.sentences.join("\n"))
+    })
+}
+
+/// The take as JSON has it, with what its scan count says where there is one.
+pub fn as_json(take: &Take) -> impl Serialize + '_ {
+    #[derive(Serialize)]
+    struct Printed<T: Serialize> {
+        #[serde(flatten)]
+        take: T,
+        #[serde(skip_serializing_if = "Option::is_none")]
+        scan: Option<ScanCheck>,
+    }
+    Printed {
+        take: transfer::as_json(take),
+        scan: scan_check(std::slice::from_ref(take)),
+    }
 }
 
 /// The signal's level, or its upper bound.

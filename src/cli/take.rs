@@ -6,7 +6,7 @@ use clap::Args;
 use gainsay::capture::simulated::{Scene, Setup, SimulatedSource};
 use gainsay::channels::Channel;
 use gainsay::draw;
-use gainsay::logbook::transfer::{as_json, export_csv};
+use gainsay::logbook::transfer::export_csv;
 use gainsay::logbook::{Logbook, LogbookError};
 use gainsay::reading::assemble::{Subject, assemble};
 use gainsay::reading::evaluate::evaluate;
@@ -202,7 +202,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     }
     take.spectrum = None;
     match arguments.format {
-        Format::Json => output::print_json(&as_json(&take)),
+        Format::Json => output::print_json(&readings::as_json(&take)),
         Format::Csv => {
             let mut bytes = Vec::new();
             export_csv([Ok(take)], &mut bytes)?;

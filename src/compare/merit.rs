@@ -19,7 +19,7 @@
 use serde::Serialize;
 
 use super::many::ManyComparison;
-use super::types::{Comparison, StateCounts, Summary};
+use super::types::{Comparison, StateCounts, Summary, Verdict};
 use crate::channels::ChannelId;
 use crate::reading::State;
 
@@ -333,6 +333,7 @@ pub(super) fn sentences(many: &ManyComparison) -> Vec<String> {
             many.reference
         ));
     }
+    sentences.extend(too_few_repeats(many));
     let pairs = match many.pairs.len() {
         1 => "1 pair".to_owned(),
         count => format!("{count} pairs"),
@@ -344,6 +345,24 @@ pub(super) fn sentences(many: &ManyComparison) -> Vec<String> {
         100.0 * many.verdict_level
     ));
     sentences
+}
+
+/// Where nothing is decided though intervals leave zero out: what that comes from.
+fn too_few_repeats(many: &ManyComparison) -> Option<String> {
+    let channels = || many.pairs.iter().flat_map(|pair| &pair.channels);
+    let decided = channels().any(|one| matches!(one.verdict, Verdict::A | Verdict::B));
+    let without_zero = channels()
+        .filter(|one| {
+            one.low_db.is_some_and(|low| low > 0.0) || one.high_db.is_some_and(|high| high < 0.0)
+        })
+        .count();
+    (!decided && without_zero > 0).then(|| {
+        format!(
+            "No difference is decided, though {without_zero} of {} intervals leave zero out: among so many some do by chance. \
+             More rounds of takes decide more (four blocks and up), and so do fewer antennas.",
+            many.corrected_over
+        )
+    })
 }
 
 /// So many antennas get a sentence each.

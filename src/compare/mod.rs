@@ -35,6 +35,7 @@ mod merit;
 mod pilot;
 mod prospect;
 mod refusal;
+mod scan;
 mod sources;
 mod tie;
 mod tie_curve;
@@ -51,6 +52,7 @@ pub use law::ErrorLaw;
 pub use many::{Against, ManyComparison, RefusedPair, compare_many};
 pub use merit::{Merit, Standing, Weakest};
 pub use refusal::{CompareError, Options};
+pub use scan::{ScanComparison, compare_scans};
 pub use tie::{Occasion, OverTime, TieError, TieOptions, TiedComparison, compare_over_time};
 pub use twins::leave_out_twins;
 pub use types::{

@@ -1,9 +1,12 @@
 //! Invented results for the tests of figures, and a way to look at all figures.
 
-use super::{Band, Line, Panel, Svg, comparison, panels, spectrum};
+use self::rotations::rotation;
+use super::{Band, DrawError, Line, Panel, Svg, comparison, panels, polar, spectrum};
 use crate::channels::ChannelId;
 use crate::compare::{Basis, ChannelComparison, Comparison, Side, StateCounts, Summary, Verdict};
 use crate::reading::{State, Trace};
+
+pub(super) mod rotations;
 
 /// Noise of every invented channel.
 pub(super) const NOISE_DBFS: f64 = -36.0;
@@ -341,8 +344,28 @@ pub(super) fn figures() -> Vec<(&'static str, Svg)> {
     ];
     drawn
         .into_iter()
+        .chain(polar_figures())
         .map(|(name, svg)| (name, svg.unwrap()))
         .collect()
+}
+
+/// Patterns of one antenna and of two, from one channel to 36.
+fn polar_figures() -> Vec<(&'static str, Result<Svg, DrawError>)> {
+    let ears = |channels, bearings| rotation("rabbit ears", channels, bearings, 2);
+    let tape = |channels, bearings| rotation("tape loop", channels, bearings, 1);
+    let mut hostile = rotation(&hostile().a, 4, 12, 1);
+    hostile.zero =
+        "the third window from the left <behind> the \"big\" cupboard & the stairs".into();
+    hostile.spot = hostile.antenna.clone();
+    vec![
+        ("polar-1", polar(&tape(1, 12), None)),
+        ("polar-4", polar(&tape(4, 12), None)),
+        ("polar-4-two", polar(&tape(4, 24), Some(&ears(4, 24)))),
+        ("polar-23", polar(&tape(23, 72), None)),
+        ("polar-36", polar(&tape(36, 12), None)),
+        ("polar-36-two", polar(&tape(36, 72), Some(&ears(36, 72)))),
+        ("polar-hostile", polar(&hostile, Some(&hostile))),
+    ]
 }
 
 #[test]

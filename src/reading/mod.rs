@@ -16,6 +16,7 @@ mod noise;
 pub mod pilot;
 mod power;
 pub mod precision;
+pub mod scan;
 pub mod shape;
 mod signals;
 pub mod spurs;

@@ -77,11 +77,12 @@ fn the_tables_say_rank_and_each_difference_and_csv_has_a_row_each() {
     }
     for pair in many["pairs"].as_array().expect("pairs") {
         for one in pair["channels"].as_array().expect("channels") {
+            let number = one["channel"].to_string();
             let row = (rows.iter())
                 .find(|row| {
                     row["antenna"] == pair["a"].as_str().expect("a name")
                         && row["against"] == pair["b"].as_str().expect("a name")
-                        && row["channel"] == one["channel"].to_string()
+                        && row["channel"] == number
                 })
                 .expect("a row");
             assert_eq!(row["verdict"], one["verdict"].as_str().expect("a verdict"));
@@ -204,5 +205,33 @@ fn takes_of_a_rotation_are_left_out() {
         1,
         ["compare", "dish", "ears"],
         &["dish", "rotation", "bearing"],
+    );
+}
+
+#[test]
+fn the_figure_is_written_for_several() {
+    let place = place();
+    for ending in ["svg", "png"] {
+        let plot = place.named(&format!("many.{ending}"));
+        place.text(["compare", "loop", "whip", "ears", "--plot", &plot]);
+        let bytes = fs::read(&plot).expect("a plot");
+        if ending == "png" {
+            // PNG, third edition: 8 bytes of signature, then IHDR with width and height.
+            assert_eq!(bytes[..8], *b"\x89PNG\r\n\x1a\n");
+            let size = |at: usize| u32::from_be_bytes(bytes[at..at + 4].try_into().expect("four"));
+            assert_eq!(size(16), 1600);
+        } else {
+            let text = String::from_utf8(bytes).expect("text");
+            assert!(
+                ["loop", "whip", "ears"]
+                    .iter()
+                    .all(|name| text.contains(name))
+            );
+        }
+    }
+    place.refuses(
+        2,
+        ["compare", "loop", "whip", "ears", "--plot", "a.gif"],
+        &["a.gif", ".svg"],
     );
 }

@@ -2,10 +2,11 @@
 
 use crate::program::Place;
 
-const COMMANDS: [&[&str]; 15] = [
+const COMMANDS: [&[&str]; 16] = [
     &["demo"],
     &["take"],
     &["trial"],
+    &["turn"],
     &["compare"],
     &["channels"],
     &["dongle"],

@@ -9,9 +9,11 @@ mod help;
 #[cfg(unix)]
 mod kill;
 mod log;
+mod over_time;
 mod partial;
 #[path = "../program/mod.rs"]
 mod program;
 mod report;
 mod signals;
 mod take;
+mod turn;

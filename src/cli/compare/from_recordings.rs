@@ -25,9 +25,10 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
     let channels = wanted.channels();
     let survey =
         |name: &str, channels: &[Channel]| input::survey(name, arguments.raw, channels, &stop);
+    let names = arguments.antennas();
     let mut surveys = Vec::new();
     let mut terminated = None;
-    for names in arguments.antennas.chunks(AT_ONCE) {
+    for names in names.chunks(AT_ONCE) {
         let plug = arguments
             .terminated
             .as_deref()
@@ -48,9 +49,9 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
         terminated.serves(first)?;
     }
     let now = Timestamp::now();
-    let subjects = labels(&arguments.antennas, &surveys)
+    let subjects = labels(&names, &surveys)
         .into_iter()
-        .zip(&arguments.antennas)
+        .zip(&names)
         .map(|(antenna, name)| Subject {
             antenna,
             spot: arguments.spot.clone().unwrap_or_default(),
@@ -69,6 +70,7 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
     Ok(Material {
         takes: takes.into_iter().map(|take| vec![take]).collect(),
         spectra,
+        tie: None,
     })
 }
 

@@ -4,8 +4,10 @@ use gainsay::compare::{
     self, Against, ChannelComparison, Comparison, ManyComparison, Merit, Options, Standing,
     StateCounts, Verdict,
 };
+use gainsay::draw;
 use gainsay::reading::Take;
 
+use super::show::sentences;
 use super::{Arguments, explain};
 use crate::cli::Failure;
 use crate::cli::output::{self, Format};
@@ -13,15 +15,10 @@ use crate::cli::table::{Set, edges_mhz, signed, table};
 
 /// Refuses options that don't go with so many antennas.
 pub fn check(arguments: &Arguments) -> Result<(), Failure> {
-    let count = arguments.antennas.len();
+    let count = 2 + arguments.more.len();
     if count == 2 && (arguments.all_pairs || arguments.reference.is_some()) {
         return Err(Failure::usage(
             "--reference and --all-pairs go with three antennas or more; of two, the second is what the first is held against",
-        ));
-    }
-    if count > 2 && arguments.plot.is_some() {
-        return Err(Failure::usage(
-            "--plot draws two antennas: name two of them",
         ));
     }
     if count > 2 && arguments.spectrum.is_some() {
@@ -42,7 +39,7 @@ pub fn run(arguments: &Arguments, takes: &[Vec<Take>], options: &Options) -> Res
         Some(wanted) => {
             // By the name that it has, or by the word that named it.
             let place = (names.iter().position(|name| *name == wanted))
-                .or_else(|| arguments.antennas.iter().position(|word| word == wanted));
+                .or_else(|| arguments.antennas().iter().position(|word| word == wanted));
             place.ok_or_else(|| {
                 let names: Vec<String> = names.iter().map(|name| format!("{name:?}")).collect();
                 Failure::usage(format!(
@@ -58,14 +55,17 @@ pub fn run(arguments: &Arguments, takes: &[Vec<Take>], options: &Options) -> Res
         Against::Reference(reference)
     };
     let many = compare::compare_many(takes, against, options)?;
-    if let Some(name) = &arguments.explain {
-        return explain_pairs(&many, name, arguments.format);
+    match (&arguments.explain, arguments.format) {
+        (Some(name), format) => explain_pairs(&many, name, format),
+        (None, Format::Json) => output::print_json(&many),
+        (None, Format::Csv) => print_csv(&many),
+        (None, Format::Table) => output::print(&as_text(&many)),
+    }?;
+    if let Some(path) = &arguments.plot {
+        draw::merit(&many)?.write(path)?;
+        output::remark(&format!("drawn: {}", path.display()));
     }
-    match arguments.format {
-        Format::Json => output::print_json(&many),
-        Format::Csv => print_csv(&many),
-        Format::Table => output::print(&as_text(&many)),
-    }
+    Ok(())
 }
 
 /// The budget of a channel, pair by pair.
@@ -112,18 +112,7 @@ fn as_text(many: &ManyComparison) -> String {
     );
     text += &channels(many);
     text += "\n▲ better, ▼ worse, no mark: undecided, – not comparable; ≥ and ≤ where one of the two shows too little\n";
-    for (title, sentences) in [
-        ("What it means", &many.meaning),
-        ("To bear in mind", &many.remarks),
-    ] {
-        if !sentences.is_empty() {
-            text += &format!("\n{title}\n");
-            for sentence in sentences {
-                text += &format!("  {sentence}\n");
-            }
-        }
-    }
-    text
+    text + &sentences(&many.meaning, &many.remarks)
 }
 
 fn merits(many: &ManyComparison) -> String {

@@ -54,10 +54,13 @@ pub fn as_text(comparison: &Comparison) -> String {
             ]
         }),
     );
-    for (title, sentences) in [
-        ("What it means", &comparison.meaning),
-        ("To bear in mind", &comparison.remarks),
-    ] {
+    text + &sentences(&comparison.meaning, &comparison.remarks)
+}
+
+/// What it means and what to bear in mind, under their titles.
+pub fn sentences(meaning: &[String], remarks: &[String]) -> String {
+    let mut text = String::new();
+    for (title, sentences) in [("What it means", meaning), ("To bear in mind", remarks)] {
         if !sentences.is_empty() {
             text += &format!("\n{title}\n");
             for sentence in sentences {

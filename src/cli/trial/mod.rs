@@ -3,9 +3,9 @@
 #[cfg(feature = "dongle")]
 mod dongles;
 mod receiver;
-mod report;
+pub mod report;
 mod session;
-mod wait;
+pub mod wait;
 
 use std::path::Path;
 use std::time::Duration;
@@ -106,7 +106,7 @@ pub struct Arguments {
 }
 
 /// A time such as 10s or 500ms; 0s too.
-fn waiting_time(text: &str) -> Result<Duration, String> {
+pub fn waiting_time(text: &str) -> Result<Duration, String> {
     if text.trim() == "0s" {
         return Ok(Duration::ZERO);
     }

@@ -1,0 +1,308 @@
+//! A rotation live: says where to turn the antenna, takes, keeps, and shows how it stands.
+
+use gainsay::reading::Take;
+
+use super::Asked;
+use crate::cli::Failure;
+
+#[cfg(not(feature = "dongle"))]
+pub fn takes(_: &Asked, _every_deg: f64) -> Result<Vec<Take>, Failure> {
+    Err(crate::cli::live::unavailable())
+}
+
+#[cfg(feature = "dongle")]
+pub fn takes(asked: &Asked, every_deg: f64) -> Result<Vec<Take>, Failure> {
+    with_dongle::takes(asked, every_deg)
+}
+
+#[cfg(feature = "dongle")]
+mod with_dongle {
+    use gainsay::capture::dongle::Setting;
+    use gainsay::logbook::{Filter, Logbook};
+    use gainsay::reading::assemble::{Subject, Wanted, assemble};
+    use gainsay::reading::survey::Survey;
+    use gainsay::reading::{Bearing, Health, State, Take};
+    use gainsay::survey::turn::{self, LEAST_BEARINGS, Options, same_bearing};
+    use jiff::Timestamp;
+
+    use super::super::{Asked, PAUSE};
+    use crate::cli::live::Live;
+    use crate::cli::output;
+    use crate::cli::progress::Stop;
+    use crate::cli::trial::report::{CAUTION, CAUTIONS};
+    use crate::cli::trial::wait::{Keyboard, Pace, Waited, say};
+    use crate::cli::{Failure, input};
+
+    /// Draws for what is shown on the way.
+    const DRAWS_ON_THE_WAY: usize = 100;
+
+    /// A rotation under way.
+    struct Session<'a> {
+        asked: &'a Asked<'a>,
+        wanted: Wanted<'a>,
+        logbook: Logbook,
+        pace: Pace,
+        stop: Stop,
+        /// Bearings to take, the first once more at the end.
+        order: Vec<f64>,
+        done: Vec<Take>,
+    }
+
+    /// Takes at every bearing that is missing.
+    pub fn takes(asked: &Asked, every_deg: f64) -> Result<Vec<Take>, Failure> {
+        let arguments = asked.arguments;
+        let plan = arguments.channels.plan()?;
+        let wanted = arguments.channels.wanted(&plan)?;
+        let stop = Stop::watch();
+        let mut order = asked.bearings(every_deg);
+        order.extend(order.first().copied());
+        let path = arguments.log.path()?;
+        let known = Logbook::open_existing(&path).ok();
+        let rate = arguments.raw.rate;
+        let mut live = Live::open(
+            arguments.dongle.as_deref(),
+            rate,
+            wanted.channels(),
+            known.as_ref(),
+        )?;
+        let logbook = Logbook::open(&path)?;
+        let pace = match arguments.after {
+            Some(time) => Pace::After(time),
+            None => Pace::Enter(Keyboard::new()),
+        };
+        say(if arguments.outdoors {
+            CAUTIONS
+        } else {
+            CAUTION
+        });
+        let mut session = Session {
+            done: if arguments.anew {
+                Vec::new()
+            } else {
+                begun(&logbook, asked)?
+            },
+            asked,
+            wanted,
+            logbook,
+            pace,
+            stop,
+            order,
+        };
+        session.run(&mut live)?;
+        Ok(session.done)
+    }
+
+    /// Takes of this rotation that were made before it was stopped.
+    fn begun(logbook: &Logbook, asked: &Asked) -> Result<Vec<Take>, Failure> {
+        let filter = Filter {
+            antenna: Some(asked.antenna.clone()),
+            spot: Some(asked.spot.clone()),
+            deleted: false,
+        };
+        let mut rotations = turn::rotations(logbook.load(&filter)?, PAUSE);
+        let goes_on = |takes: &Vec<Take>| {
+            takes.last().is_some_and(|last| {
+                Timestamp::now().duration_since(last.taken_at) <= PAUSE
+                    && last.bearing.as_ref().is_some_and(|b| b.from == asked.zero)
+            })
+        };
+        Ok(rotations.pop().filter(goes_on).unwrap_or_default())
+    }
+
+    impl Session<'_> {
+        fn run(&mut self, live: &mut Live) -> Result<(), Failure> {
+            let missing = self.missing();
+            say(&format!(
+                "{}   at {}: {} takes, bearings clockwise from {} (seen from above){}. Ctrl-C keeps what is taken.\n",
+                self.asked.antenna,
+                self.asked.spot,
+                self.order.len(),
+                self.asked.zero,
+                match self.order.len() - missing.len() {
+                    0 => String::new(),
+                    made => format!("; {made} made already, --anew begins another rotation"),
+                }
+            ));
+            let Some(&(_, first)) = missing.first() else {
+                return Ok(());
+            };
+            let plan = self.gains(live, first)?;
+            let terminated = self.terminated(live, &plan)?;
+            // After the terminator, or gains that were reused, the antenna must be put on and turned.
+            let mut aimed = terminated.is_none() && self.done.is_empty();
+            for (place, bearing_deg) in missing {
+                if !std::mem::take(&mut aimed) {
+                    self.wait(&format!(
+                        "Take {} of {}: {}turn {} to {bearing_deg:.0}°",
+                        place + 1,
+                        self.order.len(),
+                        if place + 1 == self.order.len() {
+                            "once more, "
+                        } else {
+                            ""
+                        },
+                        self.asked.antenna
+                    ))?;
+                }
+                self.take(live, &plan, terminated.as_ref(), (place, bearing_deg))?;
+            }
+            Ok(())
+        }
+
+        /// Place and bearing of what is still to be taken: a bearing that stands twice in the order is wanted twice.
+        fn missing(&self) -> Vec<(usize, f64)> {
+            let mut left: Vec<f64> = (self.done.iter())
+                .filter_map(|take| Some(take.bearing.as_ref()?.degrees))
+                .collect();
+            let mut missing = Vec::new();
+            for (place, &bearing_deg) in self.order.iter().enumerate() {
+                match left
+                    .iter()
+                    .position(|&have| same_bearing(have, bearing_deg))
+                {
+                    Some(at) => drop(left.swap_remove(at)),
+                    None => missing.push((place, bearing_deg)),
+                }
+            }
+            missing
+        }
+
+        fn stopped(&self, why: &str) -> Failure {
+            Failure::Failed(format!(
+                "{why}; {} of {} takes are kept in {}; the same command goes on with those that are missing",
+                self.done.len(),
+                self.order.len(),
+                self.logbook.path().display()
+            ))
+        }
+
+        fn wait(&mut self, prompt: &str) -> Result<(), Failure> {
+            match self.pace.wait(prompt, &mut self.logbook, &self.stop)? {
+                Waited::GoOn => Ok(()),
+                Waited::Stopped => Err(self.stopped("stopped")),
+                Waited::InputEnded => Err(self.stopped(
+                    "standard input has ended, so that nobody can press Enter (--after 10s needs none)",
+                )),
+            }
+        }
+
+        /// The gains of the takes so far, else what suits the first bearing.
+        fn gains(&mut self, live: &mut Live, first_deg: f64) -> Result<Vec<Setting>, Failure> {
+            if let Some(take) = self.done.first() {
+                return live.reuse(&take.settings.gains_db);
+            }
+            self.wait(&format!(
+                "To find the gains: connect {} and turn it to {first_deg:.0}°",
+                self.asked.antenna
+            ))?;
+            match live.look(&self.stop) {
+                _ if self.stop.asked() => Err(self.stopped("stopped")),
+                found => found,
+            }
+        }
+
+        fn terminated(
+            &mut self,
+            live: &mut Live,
+            plan: &[Setting],
+        ) -> Result<Option<Survey>, Failure> {
+            let arguments = self.asked.arguments;
+            if let Some(name) = &arguments.terminated {
+                return input::survey(name, arguments.raw, &[], &self.stop).map(Some);
+            }
+            if arguments.no_terminator {
+                return Ok(None);
+            }
+            self.wait("Put the terminator on")?;
+            let mut survey = self.pass(live, plan, false)?;
+            survey.serves(&survey)?;
+            survey.about.name += &format!(", terminated {:.3}", Timestamp::now());
+            Ok(Some(survey))
+        }
+
+        fn pass(
+            &self,
+            live: &mut Live,
+            plan: &[Setting],
+            listens: bool,
+        ) -> Result<Survey, Failure> {
+            match live.pass(plan, self.asked.dwell_s(), listens, None, &self.stop) {
+                _ if self.stop.asked() => Err(self.stopped("stopped")),
+                Err(error) => Err(self.stopped(&error.to_string())),
+                Ok(survey) => Ok(survey),
+            }
+        }
+
+        fn take(
+            &mut self,
+            live: &mut Live,
+            plan: &[Setting],
+            terminated: Option<&Survey>,
+            (place, bearing_deg): (usize, f64),
+        ) -> Result<(), Failure> {
+            let begins = Timestamp::now();
+            let survey = self.pass(live, plan, true)?;
+            for problem in &survey.failed {
+                output::remark(problem);
+            }
+            if let Some(terminated) = terminated {
+                terminated.serves(&survey)?;
+            }
+            let subject = Subject {
+                antenna: self.asked.antenna.clone(),
+                spot: self.asked.spot.clone(),
+                taken_at: begins,
+                bearing: Some(Bearing {
+                    degrees: bearing_deg,
+                    from: self.asked.zero.clone(),
+                }),
+                ..Subject::default()
+            };
+            let mut take = assemble(&survey, terminated, &self.wanted, None, subject);
+            survey.covers_any(&take.readings, &self.wanted)?;
+            take.id = Some(self.logbook.append(&take)?);
+            self.tell(place, bearing_deg, &take);
+            self.done.push(take);
+            self.tell_best();
+            Ok(())
+        }
+
+        fn tell(&self, place: usize, bearing_deg: f64, take: &Take) {
+            let firm = take
+                .readings
+                .iter()
+                .filter(|r| r.state == Some(State::Firm))
+                .count();
+            say(&format!(
+                "Take {} of {} ({bearing_deg:.0}°) is kept as number {}: {firm} channel(s) firm.\n",
+                place + 1,
+                self.order.len(),
+                take.id.unwrap_or_default()
+            ));
+            let clipped = |health: &Health| matches!(health, Health::Clipped { .. });
+            if take.readings.iter().any(|r| r.health.iter().any(clipped)) {
+                say(
+                    "The converter clipped: this bearing is stronger than the one at which the gains were found. Begin again \
+                     from here with --anew and --start, so that all bearings have lower gains.\n",
+                );
+            }
+        }
+
+        /// Where to aim as far as is known.
+        fn tell_best(&self) {
+            if self.done.len() < LEAST_BEARINGS {
+                return;
+            }
+            let options = Options {
+                draws: DRAWS_ON_THE_WAY,
+                ..Options::default()
+            };
+            let Ok(rotation) = turn::pattern(&self.done, &options) else {
+                return;
+            };
+            if let Some(sentence) = rotation.meaning.first() {
+                say(&format!("So far: {sentence}\n"));
+            }
+        }
+    }
+}

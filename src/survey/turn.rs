@@ -1,1 +1,0 @@
-//! A rotation: from takes at bearings to a pattern and its figures.
