@@ -537,11 +537,11 @@ fn several_antennas_have_a_table_of_merit_and_each_pair_its_own() {
     }
     assert_eq!(
         document.matches("role=\"img\"").count(),
-        2,
-        "a figure for each pair"
+        3,
+        "one of merit, and one for each pair"
     );
     let post = markdown(&content, "x").expect("a post");
-    assert_eq!(post.figures.len(), 2);
+    assert_eq!(post.figures.len(), 3);
     assert!(
         post.text
             .contains("| Antenna | Rank | Mean, dB (95 % interval) |"),

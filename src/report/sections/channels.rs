@@ -133,7 +133,12 @@ fn channel(one: &ChannelComparison) -> Cell {
 
 /// `506–512`.
 pub(super) fn mhz_of(one: &ChannelComparison) -> String {
-    format!("{}–{}", mhz(one.low_hz), mhz(one.high_hz))
+    mhz_between(one.low_hz, one.high_hz)
+}
+
+/// The same of edges in hertz.
+pub(super) fn mhz_between(low_hz: f64, high_hz: f64) -> String {
+    format!("{}–{}", mhz(low_hz), mhz(high_hz))
 }
 
 fn verdict(verdict: Verdict) -> &'static str {

@@ -14,6 +14,18 @@ pub(super) fn section(content: &Content) -> Result<Option<Section>, ReportError>
     let drawn = content.compared.iter().take(PAIRS_DRAWN);
     let drawn = drawn.filter(|one| !one.comparison.channels.is_empty());
     let mut blocks = Vec::new();
+    let numbers = Some((channels::ID.to_owned(), channels::TITLE.to_owned()));
+    if let Some(many) = &content.several {
+        blocks.push(Block::Figure(Figure {
+            name: "merit".to_owned(),
+            svg: draw::merit(many)?,
+            caption: format!(
+                "The mean difference of each antenna to {} with its interval, and the differences on each channel.",
+                name(&many.reference)
+            ),
+            numbers: numbers.clone(),
+        }));
+    }
     for (place, one) in drawn.enumerate() {
         for (what, svg, caption) in [
             (
@@ -41,7 +53,7 @@ pub(super) fn section(content: &Content) -> Result<Option<Section>, ReportError>
                     },
                     svg,
                     caption,
-                    numbers: Some((channels::ID.to_owned(), channels::TITLE.to_owned())),
+                    numbers: numbers.clone(),
                 })
             }));
         }

@@ -10,6 +10,11 @@ mod facts;
 mod figures;
 mod merit;
 mod method;
+mod scans;
+mod turned;
+
+pub use scans::scans;
+pub use turned::rotations;
 
 pub(super) use about::made_with;
 pub(super) use answer::{answer_in_words, to_bear_in_mind};

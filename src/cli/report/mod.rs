@@ -1,5 +1,7 @@
 //! `gainsay report`: the answer to publish, as one HTML file or as Markdown with pictures.
 
+mod further;
+
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -211,7 +213,9 @@ fn content(logbook: &Logbook, chosen: &Chosen, arguments: &Arguments) -> Result<
     for compared in &mut content.compared {
         compared.spectrum = spectrum(logbook, &content.takes, &compared.comparison)?;
     }
+    let further = further::sections(logbook, &content, &chosen.spot)?;
     Ok(Content {
+        further,
         title: arguments.title.clone(),
         by: arguments.by.clone(),
         remarks,
