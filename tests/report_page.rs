@@ -10,29 +10,20 @@ use std::path::Path;
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
-use gainsay::compare::{Comparison, Options, compare};
+use gainsay::compare::{Against, Comparison, Options, compare, compare_many};
 use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::{Reading, Take, Trace};
-use gainsay::report::{
-    Block, Compared, Content, Section, html, markdown, write_html, write_markdown,
-};
+use gainsay::report::{Block, Content, Section, html, markdown, write_html, write_markdown};
 use takes::{NOISE, ratio, reading, take, trial};
 
 fn content_of(takes_a: Vec<Take>, takes_b: Vec<Take>) -> Content {
     let comparison = compare(&takes_a, &takes_b, &Options::default()).expect("comparable");
-    Content {
-        title: None,
-        by: None,
-        made_at: "2026-05-10T08:30:00Z".parse().expect("a time"),
-        compared: Compared {
-            comparison,
-            takes_a,
-            takes_b,
-            spectrum: None,
-            remarks: Vec::new(),
-        },
-        further: Vec::new(),
-    }
+    let made_at = "2026-05-10T08:30:00Z".parse().expect("a time");
+    Content::of_two(comparison, takes_a, takes_b, made_at)
+}
+
+fn comparison(content: &Content) -> &Comparison {
+    &content.compared[0].comparison
 }
 
 /// Four blocks over four channels: A 3 dB ahead, drifting, channel by channel closer to noise.
@@ -168,7 +159,7 @@ fn every_difference_interval_level_and_verdict_stands_in_a_table() {
     let content = content();
     let said = words(&html(&content).expect("a report"));
     let signed = |db: f64, digits: usize| format!("{db:+.digits$}").replace('-', "−");
-    for one in &content.compared.comparison.channels {
+    for one in &comparison(&content).channels {
         let (difference, low, high) = (
             one.difference_db.unwrap(),
             one.low_db.unwrap(),
@@ -198,7 +189,7 @@ fn every_difference_interval_level_and_verdict_stands_in_a_table() {
             "{levels:?} is not in: {said}"
         );
     }
-    for sentence in &content.compared.comparison.meaning {
+    for sentence in &comparison(&content).meaning {
         assert!(said.contains(sentence.as_str()), "{sentence}");
     }
 }
@@ -206,12 +197,12 @@ fn every_difference_interval_level_and_verdict_stands_in_a_table() {
 #[test]
 fn bounds_reasons_and_what_makes_a_comparison_weak_are_not_lost() {
     let mut content = weak();
-    content.compared.remarks.push(
+    content.remarks.push(
         "2 take(s) of tape loop are in the logbook more than once; each counts once.".to_owned(),
     );
-    let comparison = content.compared.comparison.clone();
+    let comparison = comparison(&content).clone();
     let said = words(&html(&content).expect("a report"));
-    for remark in comparison.remarks.iter().chain(&content.compared.remarks) {
+    for remark in comparison.remarks.iter().chain(&content.remarks) {
         assert!(said.contains(remark.as_str()), "{remark}");
     }
     assert!(comparison.remarks[0].starts_with("weak:"));
@@ -224,7 +215,10 @@ fn bounds_reasons_and_what_makes_a_comparison_weak_are_not_lost() {
     );
     assert!(said.contains("Left out here: channel 22, on which neither antenna shows a signal."));
     let reason = comparison.channels[3].reason.clone().expect("a reason");
-    assert!(said.contains(&format!("not comparable {reason}")), "{said}");
+    assert!(
+        said.contains(&format!("Channel 40 can't be compared: {reason}.")),
+        "{said}"
+    );
     assert!(said.contains("first try"), "a take's note");
 }
 
@@ -232,7 +226,7 @@ fn bounds_reasons_and_what_makes_a_comparison_weak_are_not_lost() {
 fn what_was_invented_or_simulated_says_so_above_everything_else() {
     let banner = |change: fn(&mut Take)| {
         let mut content = content();
-        change(&mut content.compared.takes_b[3]);
+        change(&mut content.takes[1][3]);
         let document = html(&content).expect("a report");
         let post = markdown(&content, "x").expect("a post").text;
         let at = document.find("Invented data");
@@ -277,7 +271,7 @@ fn text_from_users_never_becomes_markup() {
         let mut content = content_of(a, b);
         content.title = Some(name.to_owned());
         content.by = Some(name.to_owned());
-        content.compared.remarks.push(name.to_owned());
+        content.remarks.push(name.to_owned());
         content
     };
     // Long names are wrapped in the figures: as many lines as they need.
@@ -334,7 +328,7 @@ fn nothing_is_asked_of_the_network_and_every_reference_within_holds() {
         low_hz: 506e6,
         high_hz: 512e6,
     }];
-    content.compared.spectrum =
+    content.compared[0].spectrum =
         Some(gainsay::draw::spectrum(line("a"), Some(line("b")), None, &bands).expect("a figure"));
     let document = html(&content).expect("a report");
     for (from, to) in [("href=\"", "\""), ("src=\"", "\""), ("url(", ")")] {
@@ -417,13 +411,13 @@ fn the_takes_come_back_from_the_page_and_compare_the_same() {
     };
     let again: Comparison =
         compare(&of("tape loop"), &of("rabbit ears"), &Options::default()).expect("comparable");
-    assert_eq!(again, content.compared.comparison);
+    assert_eq!(&again, comparison(&content));
 }
 
 #[test]
 fn the_budget_shows_a_typical_and_the_widest_channel_and_folds_the_others() {
     let content = content();
-    let mut widths: Vec<(f64, String)> = (content.compared.comparison.channels.iter())
+    let mut widths: Vec<(f64, String)> = (comparison(&content).channels.iter())
         .map(|one| {
             (
                 one.standard_uncertainty_db.unwrap(),
@@ -457,7 +451,7 @@ fn the_budget_shows_a_typical_and_the_widest_channel_and_folds_the_others() {
         .collect();
     assert_eq!(folded.len(), 2);
     // Each row of each budget is there, its contribution the product of the two columns before it.
-    let one = &content.compared.comparison.channels[0];
+    let one = &comparison(&content).channels[0];
     let said = words(&html(&content).expect("a report"));
     for row in &one.budget {
         let contribution = format!("{:.3}", row.sensitivity.abs() * row.standard_uncertainty_db);
@@ -483,6 +477,84 @@ fn further_sections_stand_after_the_tables_and_in_the_post_too() {
     assert!(post.contains("## Where to put it\n\nBy the window."));
 }
 
+/// Three antennas in turn over two channels: `whip` 6 dB under `loop`, `bow tie` 2 dB under it.
+fn several() -> Content {
+    let behind = [("loop", 0.0), ("bow tie", 2.0), ("whip", 6.0)];
+    let takes: Vec<Vec<Take>> = behind
+        .into_iter()
+        .zip(0u8..)
+        .map(|((antenna, behind), at)| {
+            let takes = (0u8..4).map(|round| {
+                let minute = f64::from(3 * round + at);
+                let readings = [20, 21].map(|channel| {
+                    let cn = 25.0 - behind + 0.05 * (minute * 2.1 + f64::from(channel)).sin();
+                    reading(channel, NOISE * (1.0 + ratio(cn)), NOISE, 0.0)
+                });
+                take(antenna, minute, readings.to_vec())
+            });
+            takes.collect()
+        })
+        .collect();
+    let many =
+        compare_many(&takes, Against::Reference(2), &Options::default()).expect("comparable");
+    Content::of_several(many, takes, "2026-05-10T08:30:00Z".parse().expect("a time"))
+}
+
+#[test]
+fn several_antennas_have_a_table_of_merit_and_each_pair_its_own() {
+    let content = several();
+    let many = content.several.clone().expect("several");
+    let document = html(&content).expect("a report");
+    let said = words(&document);
+    let signed = |db: f64| format!("{db:+.1}").replace('-', "−");
+    for merit in many.merits.iter().filter(|merit| merit.antenna != "whip") {
+        let (mean, low, high) = (
+            merit.mean_difference_db.expect("a mean"),
+            merit.mean_low_db.expect("an end"),
+            merit.mean_high_db.expect("an end"),
+        );
+        let row = format!(
+            "{} {} … {} {} / {}",
+            signed(mean),
+            signed(low),
+            signed(high),
+            merit.better,
+            merit.worse
+        );
+        assert!(said.contains(&row), "{row:?} is not in: {said}");
+        assert!(said.contains(&format!("{} against whip", merit.antenna)));
+    }
+    for sentence in many.meaning.iter().chain(&many.remarks) {
+        assert!(said.contains(sentence.as_str()), "{sentence}");
+    }
+    for part in [
+        "2 antennas against whip",
+        "whip: 4 takes, the reference",
+        "12 takes in all",
+        "--reference whip",
+    ] {
+        assert!(said.contains(part), "{part:?} is not in: {said}");
+    }
+    assert_eq!(
+        document.matches("role=\"img\"").count(),
+        3,
+        "one of merit, and one for each pair"
+    );
+    let post = markdown(&content, "x").expect("a post");
+    assert_eq!(post.figures.len(), 3);
+    assert!(
+        post.text
+            .contains("| Antenna | Rank | Mean, dB (95 % interval) |"),
+        "{}",
+        post.text
+    );
+    assert!(
+        post.text.contains("| Channel | MHz | loop | bow tie |"),
+        "{}",
+        post.text
+    );
+}
+
 /// The cells of a line of a table, as GitHub Flavored Markdown parts them (4.10): at bars without a backslash.
 fn cells(line: &str) -> usize {
     let mut bars = 0;
@@ -497,10 +569,10 @@ fn cells(line: &str) -> usize {
 #[test]
 fn a_post_has_the_answer_an_even_table_and_its_pictures_beside_it() {
     let mut content = weak();
-    for take in &mut content.compared.takes_a {
+    for take in &mut content.takes[0] {
         take.antenna = "a|b <i> *c* _d_".to_owned();
     }
-    content = content_of(content.compared.takes_a, content.compared.takes_b);
+    content = content_of(content.takes[0].clone(), content.takes[1].clone());
     content.by = Some("J|D".to_owned());
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("my gain (1).md");
@@ -581,6 +653,7 @@ fn samples_for_the_checks_in_a_browser() {
     };
     write("blocks", &content());
     write("weak", &weak());
+    write("several", &several());
     let (mut a, mut b) = trial("ABBABAABABBABAAB", 36, |antenna, minute, channel| {
         let wave = f64::from(channel * 37 % 29) - 6.0;
         let ahead = if antenna == 'A' {

@@ -21,6 +21,10 @@ pub(super) const WIDTH_PX: i32 = 1600;
 pub(super) const BLUE: RGBColor = RGBColor(0x00, 0x72, 0xB2);
 /// Okabe and Ito's vermilion: B.
 pub(super) const VERMILION: RGBColor = RGBColor(0xD5, 0x5E, 0x00);
+/// Blue as a ground that lines and marks stand out from.
+pub(super) const BLUE_TINT: RGBColor = RGBColor(0xC2, 0xDD, 0xED);
+/// Vermilion as such a ground.
+pub(super) const VERMILION_TINT: RGBColor = RGBColor(0xF5, 0xD8, 0xC2);
 /// Text and zero lines.
 pub(super) const INK: RGBColor = RGBColor(0x1C, 0x1F, 0x23);
 /// Lesser text; 7:1 on white.

@@ -10,7 +10,7 @@ use super::{Svg, font};
 pub(crate) use font::FAMILY;
 
 /// A colour of the figures and the name of the part that it plays, the names as CSS has them.
-pub(crate) const ROLES: [(plotters::style::RGBColor, &str); 9] = [
+pub(crate) const ROLES: [(plotters::style::RGBColor, &str); 11] = [
     (canvas::WHITE, "paper"),
     (canvas::INK, "ink"),
     (canvas::MUTED, "muted"),
@@ -20,6 +20,8 @@ pub(crate) const ROLES: [(plotters::style::RGBColor, &str); 9] = [
     (canvas::SAND, "sand"),
     (canvas::BLUE, "a"),
     (canvas::VERMILION, "b"),
+    (canvas::BLUE_TINT, "a-tint"),
+    (canvas::VERMILION_TINT, "b-tint"),
 ];
 
 /// A figure's parts for a page.

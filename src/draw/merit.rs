@@ -58,6 +58,7 @@ pub fn merit(many: &ManyComparison) -> Result<Svg, DrawError> {
             LEFT_PX,
             y + 8.0,
         )?;
+        canvas.heading_ends(y);
         let mut y = dots(canvas, many, y + 20.0)?;
         let strips: Vec<Strip> = (many.merits.iter())
             .filter_map(|merit| {
@@ -102,6 +103,7 @@ pub fn tied(tied: &TiedComparison) -> Result<Svg, DrawError> {
             LEFT_PX,
             y + 8.0,
         )?;
+        canvas.heading_ends(y);
         let strip = Strip {
             name: "",
             channels: &comparison.channels,

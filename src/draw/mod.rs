@@ -49,7 +49,7 @@ pub use merit::{merit, tied};
 pub use panels::{Panel, panels};
 pub use polar::polar;
 pub use spectrum::{Band, Line, spectrum};
-pub use strip::Strip;
+pub use strip::{Shown, Strip};
 pub use svg::{Svg, check_ending};
 
 pub(crate) use font::clean;

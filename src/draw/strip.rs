@@ -6,7 +6,7 @@
 use super::canvas::{BLUE, GREY, GRID, INK, VERMILION, WHITE};
 use super::inline::hex;
 use super::scale::{Scale, tick_label};
-use crate::compare::{ChannelComparison, Comparison, Verdict};
+use crate::compare::{ChannelComparison, Verdict};
 
 /// Height of a row in px.
 const HEIGHT_PX: f64 = 36.0;
@@ -15,7 +15,31 @@ const MARGIN: f64 = 7.0;
 /// Most ticks.
 const TICKS: usize = 4;
 
-/// The scale that all strips of a comparison share.
+/// What one row shows: a difference with its interval, or a bound.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shown {
+    /// The difference in dB.
+    pub difference_db: Option<f64>,
+    /// Lower end of its interval in dB, or alone a lower bound.
+    pub low_db: Option<f64>,
+    /// Upper end of its interval in dB, or alone an upper bound.
+    pub high_db: Option<f64>,
+    /// Which it favours.
+    pub verdict: Verdict,
+}
+
+impl From<&ChannelComparison> for Shown {
+    fn from(one: &ChannelComparison) -> Shown {
+        Shown {
+            difference_db: one.difference_db,
+            low_db: one.low_db,
+            high_db: one.high_db,
+            verdict: one.verdict,
+        }
+    }
+}
+
+/// The scale that all strips of a table share.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Strip {
     scale: Scale,
@@ -24,16 +48,15 @@ pub struct Strip {
 impl Strip {
     /// A scale that holds zero and every difference. An interval or a bound may widen it to twice what these need, no
     /// further; what reaches beyond ends in an arrow at the edge.
-    pub fn of(comparison: &Comparison) -> Strip {
+    pub fn of(rows: &[Shown]) -> Strip {
         let finite = |value: Option<f64>| value.filter(|db| db.is_finite() && db.abs() < 1000.0);
-        let channels = &comparison.channels;
-        let values = channels.iter().filter_map(|one| finite(one.difference_db));
+        let values = rows.iter().filter_map(|one| finite(one.difference_db));
         let (mut low, mut high) = values.fold((0.0f64, 0.0f64), |(low, high), db| {
             (low.min(db), high.max(db))
         });
         let room = (high - low).max(3.0) / 2.0;
         let (least, most) = (low - room, high + room);
-        let ends = channels.iter().flat_map(|one| [one.low_db, one.high_db]);
+        let ends = rows.iter().flat_map(|one| [one.low_db, one.high_db]);
         for db in ends.filter_map(finite) {
             low = low.min(db.max(least));
             high = high.max(db.min(most));
@@ -57,9 +80,9 @@ impl Strip {
         element(16.0, &labels)
     }
 
-    /// One channel's strip: a ring for A, a diamond for B, a hollow square for what is undecided, its interval a line; a
+    /// One row's strip: a ring for A, a diamond for B, a hollow square for what is undecided, its interval a line; a
     /// bound is an arrow. Without anything to draw it shows the scale alone.
-    pub fn row(&self, channel: &ChannelComparison) -> String {
+    pub fn row(&self, channel: &Shown) -> String {
         let mut drawn: String = (self.ticks().iter())
             .map(|&tick| {
                 let (colour, width) = if tick == 0.0 { (INK, 1.5) } else { (GRID, 1.0) };
@@ -192,6 +215,11 @@ fn element(height: f64, drawn: &str) -> String {
 mod tests {
     use super::super::samples::{channel, four, of};
     use super::*;
+    use crate::compare::Comparison;
+
+    fn rows(comparison: &Comparison) -> Vec<Shown> {
+        comparison.channels.iter().map(Shown::from).collect()
+    }
 
     /// x in per cent of the first part of this kind.
     fn first(row: &str, part: &str) -> f64 {
@@ -201,8 +229,8 @@ mod tests {
 
     #[test]
     fn a_mark_stands_between_its_ticks_as_its_value_does() {
-        let comparison = four();
-        let strip = Strip::of(&comparison);
+        let shown = rows(&four());
+        let strip = Strip::of(&shown);
         let axis = strip.axis();
         let (zero, five) = (strip.at(0.0), strip.at(5.0));
         assert!(
@@ -210,7 +238,7 @@ mod tests {
             "{axis}"
         );
         // Channel 20: A 26.2, B 21.0.
-        let row = strip.row(&comparison.channels[0]);
+        let row = strip.row(&shown[0]);
         let mark = first(&row, "<svg x=\"");
         assert!(
             (mark - (zero + (five - zero) * 5.2 / 5.0)).abs() < 0.05,
@@ -218,10 +246,10 @@ mod tests {
         );
         assert!(row.contains("<circle") && row.contains("#0072B2"));
         // Channel 23: B ahead.
-        let row = strip.row(&comparison.channels[3]);
+        let row = strip.row(&shown[3]);
         assert!(first(&row, "<svg x=\"") < zero && row.contains("#D55E00"));
         // Channel 22: nothing to compare, so no mark.
-        assert!(!strip.row(&comparison.channels[2]).contains("overflow"));
+        assert!(!strip.row(&shown[2]).contains("overflow"));
     }
 
     #[test]
@@ -235,15 +263,15 @@ mod tests {
                 channel(21, Some(20.0), Some(19.0), 300.0),
             ],
         );
-        let (narrow, strip) = (Strip::of(&narrow), Strip::of(&wild));
+        let (narrow, strip) = (Strip::of(&rows(&narrow)), Strip::of(&rows(&wild)));
         assert!(strip.at(5.0) - strip.at(0.0) > 0.4 * (narrow.at(5.0) - narrow.at(0.0)));
         assert_eq!(
-            strip.row(&wild.channels[1]).matches("overflow").count(),
+            strip.row(&rows(&wild)[1]).matches("overflow").count(),
             3,
             "two arrows, one mark"
         );
         assert_eq!(
-            strip.row(&wild.channels[0]).matches("overflow").count(),
+            strip.row(&rows(&wild)[0]).matches("overflow").count(),
             1,
             "one mark"
         );
@@ -259,8 +287,9 @@ mod tests {
                 channel(21, None, Some(20.0), 0.0),
             ],
         );
+        let bounds = rows(&bounds);
         let strip = Strip::of(&bounds);
-        assert_eq!(first(&strip.row(&bounds.channels[0]), "<svg x=\""), 98.0);
-        assert_eq!(first(&strip.row(&bounds.channels[1]), "<svg x=\""), 2.0);
+        assert_eq!(first(&strip.row(&bounds[0]), "<svg x=\""), 98.0);
+        assert_eq!(first(&strip.row(&bounds[1]), "<svg x=\""), 2.0);
     }
 }

@@ -2,10 +2,9 @@
 
 use super::block::{Block, Figure, Table};
 use super::sections::{
-    IN_ONE_LINE, answer_in_words, difference_table, in_two_sentences, made_with, to_bear_in_mind,
-    where_and_when,
+    IN_ONE_LINE, answer_in_words, difference_table, in_two_sentences, made_with, merit_channels,
+    merit_table, reasons, to_bear_in_mind, where_and_when,
 };
-use super::words::Names;
 use super::{Content, ReportError};
 use crate::draw::clean;
 
@@ -30,18 +29,17 @@ impl Post {
 /// # Errors
 /// Where a figure can't be drawn.
 pub fn markdown(content: &Content, stem: &str) -> Result<Post, ReportError> {
-    let compared = &content.compared;
-    let names = Names::of(&compared.comparison);
+    let names = content.names();
     let sections = content.sections()?;
     let figures: Vec<Figure> = (sections.iter())
         .flat_map(|section| &section.blocks)
         .flat_map(Block::figures)
         .cloned()
         .collect();
-    let (lead, rest) = answer_in_words(compared, &names);
+    let (lead, rest) = answer_in_words(content, &names);
     let mut parts = vec![
         format!("# {}", text(&content.title())),
-        text(&where_and_when(compared, &names)),
+        text(&where_and_when(content, &names)),
     ];
     if content.invented() {
         parts.push("**Invented data:** no such stations and antennas exist; a scene was played to show how it works.".to_owned());
@@ -50,7 +48,7 @@ pub fn markdown(content: &Content, stem: &str) -> Result<Post, ReportError> {
     if !rest.is_empty() {
         parts.push(bullets(&rest));
     }
-    let remarks = to_bear_in_mind(compared, &names);
+    let remarks = to_bear_in_mind(content, &names);
     if !remarks.is_empty() {
         parts.push(format!("To bear in mind:\n\n{}", bullets(&remarks)));
     }
@@ -62,14 +60,27 @@ pub fn markdown(content: &Content, stem: &str) -> Result<Post, ReportError> {
             address(&Post::picture(stem, &figure.name))
         )
     }));
-    parts.push(table(&difference_table(&compared.comparison, &names)));
+    match (&content.several, content.first()) {
+        (Some(many), _) => parts.extend([
+            table(&merit_table(many, &names)),
+            table(&merit_channels(many, &names)),
+        ]),
+        (None, Some(comparison)) => {
+            parts.push(table(&difference_table(comparison)));
+            let reasons = reasons(comparison, &names);
+            if !reasons.is_empty() {
+                parts.push(bullets(&reasons));
+            }
+        }
+        (None, None) => {}
+    }
     for section in &content.further {
         parts.push(format!("## {}", text(&section.title)));
         parts.extend(section.blocks.iter().filter_map(block));
     }
     parts.push(format!(
         "**How it was measured.** {}",
-        text(&in_two_sentences(compared))
+        text(&in_two_sentences(content))
     ));
     parts.push(format!("**Cautions.** {}", text(IN_ONE_LINE)));
     let by = content.by.as_deref().map(clean).filter(|by| !by.is_empty());

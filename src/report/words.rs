@@ -2,25 +2,25 @@
 
 use jiff::Timestamp;
 
-use crate::compare::{ChannelComparison, Comparison};
+use crate::compare::ChannelComparison;
 use crate::draw::{clean, number, signed};
 
 /// First strong isolate and pop directional isolate (Unicode Standard Annex 9): a name written from right to left between
 /// them leaves the words around it in their places.
 const ISOLATE: [char; 2] = ['\u{2068}', '\u{2069}'];
 
-/// The names in a comparison, fit to be shown.
+/// Names of antennas and spot, fit to be shown.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Names {
-    pub(super) a: String,
-    pub(super) b: String,
+    /// The antennas, in order; of two, A and B.
+    pub(super) all: Vec<String>,
     pub(super) spot: Option<String>,
     /// Names as they were typed, with what stands for them, where that is something else.
     mended: Vec<(String, String)>,
 }
 
 impl Names {
-    pub(super) fn of(comparison: &Comparison) -> Names {
+    pub(super) fn of<'n>(antennas: impl Iterator<Item = &'n str>, spot: Option<&str>) -> Names {
         let mut mended = Vec::new();
         let mut shown = |typed: &str| {
             let shown = name(typed);
@@ -29,16 +29,11 @@ impl Names {
             }
             shown
         };
-        let names = (shown(&comparison.a), shown(&comparison.b));
-        let spot = comparison.spot.as_deref().map(&mut shown);
+        let all = antennas.map(&mut shown).collect();
+        let spot = spot.map(&mut shown);
         // A name that holds another goes first.
         mended.sort_by_key(|(typed, _)| std::cmp::Reverse(typed.len()));
-        Names {
-            a: names.0,
-            b: names.1,
-            spot,
-            mended,
-        }
+        Names { all, spot, mended }
     }
 
     /// A sentence that was made with the names as typed.
@@ -52,8 +47,6 @@ impl Names {
             .collect::<Vec<_>>()
             .join(" ")
             .replace(char::is_control, "")
-            // A number and its unit stay on one line.
-            .replace(" dB", "\u{a0}dB")
     }
 
     pub(super) fn sentences(&self, texts: &[String]) -> Vec<String> {

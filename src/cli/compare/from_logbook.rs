@@ -134,6 +134,23 @@ fn takes_at(
     spot: &str,
     arguments: &Arguments,
 ) -> Result<Vec<Take>, Failure> {
+    let (takes, remarks) = takes_and_remarks(
+        logbook,
+        antenna,
+        spot,
+        arguments.channels.channels.as_deref(),
+    )?;
+    remarks.iter().for_each(|remark| output::remark(remark));
+    Ok(takes)
+}
+
+/// The takes that count, narrowed to the channels asked for, and what is to be known of the choice.
+pub fn takes_and_remarks(
+    logbook: &Logbook,
+    antenna: &str,
+    spot: &str,
+    channels: Option<&str>,
+) -> Result<(Vec<Take>, Vec<String>), Failure> {
     let mut takes = logbook.load(&Filter {
         antenna: Some(antenna.to_owned()),
         spot: Some(spot.to_owned()),
@@ -144,36 +161,39 @@ fn takes_at(
             "there is no take of {antenna:?} at {spot:?}: make one with gainsay take"
         )));
     }
-    leave_out_rotations(&mut takes, antenna, spot)?;
+    let mut remarks = Vec::from_iter(leave_out_rotations(&mut takes, antenna, spot)?);
     let twins = compare::leave_out_twins(&mut takes);
     if twins > 0 {
-        output::remark(&format!(
+        remarks.push(format!(
             "{twins} take(s) of {antenna:?} are in the logbook more than once; each counts once"
         ));
     }
-    narrow(&mut takes, arguments)?;
-    Ok(takes)
+    narrow(&mut takes, channels)?;
+    Ok((takes, remarks))
 }
 
 /// Takes at a bearing are of a rotation: the antenna doesn't look there by itself.
-fn leave_out_rotations(takes: &mut Vec<Take>, antenna: &str, spot: &str) -> Result<(), Failure> {
+fn leave_out_rotations(
+    takes: &mut Vec<Take>,
+    antenna: &str,
+    spot: &str,
+) -> Result<Option<String>, Failure> {
     let left_out = turn::leave_out_turned(takes);
     if takes.is_empty() {
         return Err(Failure::Failed(format!(
             "all {left_out} take(s) of {antenna:?} at {spot:?} are of a rotation, at a bearing each: make one without a bearing"
         )));
     }
-    if left_out > 0 {
-        output::remark(&format!(
+    Ok((left_out > 0).then(|| {
+        format!(
             "{left_out} take(s) of {antenna:?} are of a rotation, at a bearing each, and left out"
-        ));
-    }
-    Ok(())
+        )
+    }))
 }
 
 /// Keeps the channels that were asked for.
-fn narrow(takes: &mut [Take], arguments: &Arguments) -> Result<(), Failure> {
-    let Some(choice) = &arguments.channels.channels else {
+fn narrow(takes: &mut [Take], channels: Option<&str>) -> Result<(), Failure> {
+    let Some(choice) = channels else {
         return Ok(());
     };
     for take in takes {

@@ -21,7 +21,7 @@ use super::Failure;
 use super::input::{self, ChannelArguments, LogArguments, RawArguments};
 use super::output::{self, Format};
 
-pub use from_logbook::shared_spot;
+pub use from_logbook::{shared_spot, takes_and_remarks};
 pub use show::{as_text, bands, interval, print_csv};
 
 /// Compare two antennas: by how many dB A beats B on each channel, and how sure that is. Or more than two, each against a

@@ -21,7 +21,7 @@ use super::{Failure, take, trial};
 use gainsay::channels::Plan;
 
 /// Takes further apart in time than this are of two rotations.
-const PAUSE: SignedDuration = SignedDuration::from_hours(2);
+pub const PAUSE: SignedDuration = SignedDuration::from_hours(2);
 
 /// Turn an antenna round and draw its patterns: where to aim it, how wide it looks, what it lets in from behind.
 ///

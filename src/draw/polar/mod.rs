@@ -122,6 +122,7 @@ fn draw(
     let mut y = canvas.lines(&TITLE.wrap(&title, width, 3), TITLE, INK, LEFT_PX, 34.0)?;
     let subtitle = SUBTITLE.wrap(&words::subtitle(rotation), width, 3);
     y = canvas.lines(&subtitle, SUBTITLE, MUTED, LEFT_PX, y + 2.0)?;
+    canvas.heading_ends(y);
 
     let (channels, without): (Vec<Shown>, Vec<Shown>) =
         (channels(rotation, other).into_iter()).partition(|shown| !shown.layers().is_empty());

@@ -12,8 +12,8 @@ const LONG: usize = 24;
 /// One block; `id` is one that no other has.
 pub(super) fn block(block: &Block, id: &str) -> Markup {
     match block {
-        Block::Lead(text) => html! { p.lead { (text) } },
-        Block::Text(text) => html! { p { (text) } },
+        Block::Lead(text) => html! { p.lead { (tied(text)) } },
+        Block::Text(text) => html! { p { (tied(text)) } },
         Block::Sentences(sentences) => sentences_of(sentences),
         Block::Remarks(title, sentences) => html! {
             div.remarks { h3 { (title) } (sentences_of(sentences)) }
@@ -21,7 +21,7 @@ pub(super) fn block(block: &Block, id: &str) -> Markup {
         Block::Facts(facts) => html! {
             dl {
                 @for (name, values) in facts {
-                    div { dt { (name) } @for value in values { dd { bdi { (value) } } } }
+                    div { dt { (name) } @for value in values { dd { bdi { (tied(value)) } } } }
                 }
             }
         },
@@ -39,8 +39,28 @@ pub(super) fn block(block: &Block, id: &str) -> Markup {
     }
 }
 
+/// Units that stay on the line of their number.
+const UNITS: [&str; 8] = ["dB", "dBFS", "Hz", "kHz", "MHz", "ms", "m", "%"];
+
+/// The text with a no-break space between a number and its unit.
+fn tied(text: &str) -> String {
+    let mut words = text.split(' ');
+    let mut tied = words.next().unwrap_or_default().to_owned();
+    for word in words {
+        let unit = word.trim_end_matches(|c: char| c.is_ascii_punctuation() && c != '%');
+        let after_number = tied.ends_with(|c: char| c.is_ascii_digit());
+        tied.push(if after_number && UNITS.contains(&unit) {
+            '\u{a0}'
+        } else {
+            ' '
+        });
+        tied += word;
+    }
+    tied
+}
+
 fn sentences_of(sentences: &[String]) -> Markup {
-    html! { ul { @for sentence in sentences { li { (sentence) } } } }
+    html! { ul { @for sentence in sentences { li { (tied(sentence)) } } } }
 }
 
 /// A figure in a box of its own, in which a narrow screen scrolls.
@@ -53,11 +73,11 @@ fn figure(figure: &Figure) -> Markup {
     };
     html! {
         figure {
-            div class=(class) role="region" aria-label={ "Figure: " (inline.title) } tabindex="0" {
+            div class=(class) role="group" aria-label={ "Figure: " (inline.title) } tabindex="0" {
                 (PreEscaped(&inline.element))
             }
             figcaption {
-                (figure.caption)
+                (tied(&figure.caption))
                 @if let Some((section, title)) = &figure.numbers { " Its numbers: " a href={ "#" (section) } { (title) } "." }
             }
         }
@@ -69,9 +89,9 @@ fn table(table: &Table, id: &str) -> Markup {
     let heads = table.rows.iter().filter_map(|row| row.first());
     let long = heads.map(|head| head.text.chars().count()).max() > Some(LONG);
     html! {
-        div.scroll role="region" aria-labelledby={ (id) "-caption" } tabindex="0" {
+        div.scroll role="group" aria-labelledby={ (id) "-caption" } tabindex="0" {
             table.drawn[drawn] {
-                caption id={ (id) "-caption" } { (table.caption) }
+                caption id={ (id) "-caption" } { (tied(&table.caption)) }
                 thead {
                     tr {
                         @for (cell, set) in &table.head {
@@ -125,5 +145,19 @@ fn download(download: &Download) -> Markup {
                 (download.label)
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_number_keeps_its_unit_and_other_words_stay_apart() {
+        let said = tied("by 1.5 dB to 5.4 dB, at 95 % and 3 m. A m, 5 members of 3");
+        assert_eq!(
+            said,
+            "by 1.5\u{a0}dB to 5.4\u{a0}dB, at 95\u{a0}% and 3\u{a0}m. A m, 5 members of 3"
+        );
     }
 }

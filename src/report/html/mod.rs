@@ -9,6 +9,7 @@ use super::block::Section;
 use super::sections::{made_with, where_and_when};
 use super::words::{Names, counted};
 use super::{Content, ReportError};
+use crate::compare::Comparison;
 use crate::draw::{FAMILY, font_faces};
 
 const STYLE: &str = include_str!("style.css");
@@ -27,7 +28,7 @@ const INVENTED: &str = "Invented data. These stations, antennas and figures belo
 /// Where a figure can't be drawn or the takes not be written as CSV.
 pub fn html(content: &Content) -> Result<String, ReportError> {
     let sections = content.sections()?;
-    let names = Names::of(&content.compared.comparison);
+    let names = content.names();
     let title = content.title();
     let body = html! {
         body {
@@ -49,7 +50,7 @@ pub fn html(content: &Content) -> Result<String, ReportError> {
         }
     };
     let style = style(&body.0);
-    let description = format!("{title}, {}", where_and_when(&content.compared, &names));
+    let description = format!("{title}, {}", where_and_when(content, &names));
     let document = html! {
         (DOCTYPE)
         html lang="en" {
@@ -72,24 +73,34 @@ pub fn html(content: &Content) -> Result<String, ReportError> {
 }
 
 fn head_of_page(content: &Content, names: &Names, title: &str) -> Markup {
-    let summary = &content.compared.comparison.summary;
     html! {
         @if content.invented() {
             p.invented role="note" { (INVENTED) }
         }
         p.kind { "Antennas compared by measurement" }
         h1 { (title) }
-        p.where { (where_and_when(&content.compared, names)) }
+        p.where { (where_and_when(content, names)) }
+        @if let (None, Some(comparison)) = (&content.several, content.first()) {
+            (key(comparison, names))
+        }
+        p.made { (made_with(content)) }
+    }
+}
+
+/// What stands for A and B in the figures, and on how many channels each is better.
+fn key(comparison: &Comparison, names: &Names) -> Markup {
+    let summary = &comparison.summary;
+    let sides = [("a", "A", summary.a_better), ("b", "B", summary.b_better)];
+    html! {
         p.key {
-            span { (mark("a")) " A: " bdi { (names.a) } (tally(summary.a_better, "better on")) }
-            " "
-            span { (mark("b")) " B: " bdi { (names.b) } (tally(summary.b_better, "better on")) }
-            @if summary.undecided > 0 {
+            @for ((which, letter, better), name) in sides.into_iter().zip(&names.all) {
+                span { (mark(which)) " " (letter) ": " bdi { (name) } (tally(better, "better on")) }
                 " "
+            }
+            @if summary.undecided > 0 {
                 span { (mark("undecided")) " undecided on " (counted(summary.undecided, "channel")) }
             }
         }
-        p.made { (made_with(content)) }
     }
 }
 

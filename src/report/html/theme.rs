@@ -8,7 +8,7 @@ use crate::draw::{ROLES, rules};
 /// A colour for a role, as `#RRGGBB`.
 type Colour = (&'static str, &'static str);
 
-const LIGHT: [Colour; 10] = [
+const LIGHT: [Colour; 12] = [
     ("paper", "#FBFAF7"),
     ("ink", "#1C1F23"),
     ("muted", "#555A60"),
@@ -19,9 +19,11 @@ const LIGHT: [Colour; 10] = [
     ("a", "#0072B2"),
     ("b", "#D55E00"),
     ("b-text", "#A84900"),
+    ("a-tint", "#C2DDED"),
+    ("b-tint", "#FBEADE"),
 ];
 
-const DARK: [Colour; 10] = [
+const DARK: [Colour; 12] = [
     ("paper", "#15181B"),
     ("ink", "#ECEAE4"),
     ("muted", "#B3B6B9"),
@@ -32,9 +34,11 @@ const DARK: [Colour; 10] = [
     ("a", "#56B4E9"),
     ("b", "#FF9150"),
     ("b-text", "#FF9150"),
+    ("a-tint", "#1C3545"),
+    ("b-tint", "#462B1C"),
 ];
 
-const ON_PAPER: [Colour; 10] = [
+const ON_PAPER: [Colour; 12] = [
     ("paper", "#FFFFFF"),
     ("ink", "#000000"),
     ("muted", "#333333"),
@@ -45,11 +49,13 @@ const ON_PAPER: [Colour; 10] = [
     ("a", "#0072B2"),
     ("b", "#D55E00"),
     ("b-text", "#A84900"),
+    ("a-tint", "#C2DDED"),
+    ("b-tint", "#FBEADE"),
 ];
 
 /// Custom properties for the three, and the rules that paint figures and strips with them.
 pub(super) fn css() -> String {
-    let set = |colours: [Colour; 10]| -> String {
+    let set = |colours: [Colour; 12]| -> String {
         colours
             .iter()
             .map(|(role, hex)| format!("--{role}:{hex};"))
@@ -102,7 +108,7 @@ mod tests {
         (one.max(other) + 0.05) / (one.min(other) + 0.05)
     }
 
-    fn of(colours: [Colour; 10], role: &str) -> &'static str {
+    fn of(colours: [Colour; 12], role: &str) -> &'static str {
         colours.iter().find(|(name, _)| *name == role).unwrap().1
     }
 
@@ -122,6 +128,14 @@ mod tests {
                     assert!(on(text) >= 4.5, "{text} on {ground}: {:.2}", on(text));
                 }
                 assert!(on("b") >= 3.0, "b on {ground}: {:.2}", on("b"));
+            }
+            // Curves and the labels of rings stand on their bands.
+            for (ground, line) in [("a-tint", "a"), ("b-tint", "b")] {
+                let on = |role| contrast(of(colours, role), of(colours, ground));
+                assert!(on(line) >= 3.0, "{line} on {ground}: {:.2}", on(line));
+                for text in ["ink", "muted"] {
+                    assert!(on(text) >= 4.5, "{text} on {ground}: {:.2}", on(text));
+                }
             }
             // Levels and the threshold's line stand on the brink's ground too.
             for mark in ["ink", "a", "b"] {

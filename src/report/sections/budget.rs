@@ -1,14 +1,40 @@
 //! The uncertainty budget: what the intervals are made of.
 
-use super::super::Compared;
+use super::super::Content;
 use super::super::block::{Block, Cell, Section, Set, Table};
 use super::super::words::{Names, difference, interval, or_dash, percent};
-use crate::compare::{BudgetRow, ChannelComparison};
+use super::channels::pair;
+use crate::compare::{BudgetRow, ChannelComparison, Comparison};
 use crate::draw::{clean, number};
 
-/// A typical and the widest channel in full, all others folded away; nothing where nothing was compared.
-pub(super) fn section(compared: &Compared, names: &Names) -> Option<Section> {
-    let mut known: Vec<&ChannelComparison> = (compared.comparison.channels.iter())
+/// A typical and the widest channel in full, of two antennas all others folded away; nothing where nothing was compared.
+pub(super) fn section(content: &Content, names: &Names) -> Option<Section> {
+    let mut blocks = vec![Block::Text(
+        "What makes each interval as wide as it is. An input's standard uncertainty, times its sensitivity, is what it adds to \
+         the difference of the antennas; these add as squares. Type A was found from the spread of repeats, type B is known or \
+         assumed otherwise."
+            .to_owned(),
+    )];
+    if content.several.is_none() {
+        blocks.extend(of_pair(content.first()?, names, Rest::Folded)?);
+    } else {
+        blocks.extend(content.compared.iter().filter_map(|one| {
+            let budgets = of_pair(&one.comparison, names, Rest::LeftOut)?;
+            Some(Block::Folded(pair(&one.comparison), budgets))
+        }));
+    }
+    Some(Section::new("uncertainty", "How sure it is", blocks))
+}
+
+/// What becomes of the budgets of channels that are neither typical nor widest.
+#[derive(PartialEq)]
+enum Rest {
+    Folded,
+    LeftOut,
+}
+
+fn of_pair(comparison: &Comparison, names: &Names, rest: Rest) -> Option<Vec<Block>> {
+    let mut known: Vec<&ChannelComparison> = (comparison.channels.iter())
         .filter(|one| one.standard_uncertainty_db.is_some() && !one.budget.is_empty())
         .collect();
     let in_order = known.clone();
@@ -17,12 +43,7 @@ pub(super) fn section(compared: &Compared, names: &Names) -> Option<Section> {
         width(one).total_cmp(&width(other))
     });
     let (typical, widest) = (*known.get((known.len().max(1) - 1) / 2)?, *known.last()?);
-    let mut blocks = vec![Block::Text(format!(
-        "What makes each interval as wide as it is. An input's standard uncertainty, times its sensitivity, is what it adds to \
-         the difference between {} and {}; these add as squares. Type A was found from the spread of repeats, type B is known or assumed \
-         otherwise.",
-        names.a, names.b
-    ))];
+    let mut blocks = Vec::new();
     if typical.channel == widest.channel {
         blocks.extend(of("Channel", typical, names));
     } else {
@@ -33,13 +54,13 @@ pub(super) fn section(compared: &Compared, names: &Names) -> Option<Section> {
         .filter(|one| one.channel != typical.channel && one.channel != widest.channel)
         .flat_map(|one| of("Channel", one, names))
         .collect();
-    if !others.is_empty() {
+    if !others.is_empty() && rest == Rest::Folded {
         blocks.push(Block::Folded(
             "The budgets of all other channels".to_owned(),
             others,
         ));
     }
-    Some(Section::new("uncertainty", "How sure it is", blocks))
+    Some(blocks)
 }
 
 fn of(what: &str, one: &ChannelComparison, names: &Names) -> [Block; 3] {

@@ -1,8 +1,8 @@
 //! The raw numbers, to download and to compare again.
 
 use super::super::block::{Block, Download, Section};
-use super::super::words::{Names, counted, quoted, size};
-use super::super::{Compared, ReportError};
+use super::super::words::{Names, counted, list, quoted, size};
+use super::super::{Content, ReportError};
 use crate::draw::clean;
 use crate::logbook::transfer::export_csv;
 
@@ -10,11 +10,10 @@ use crate::logbook::transfer::export_csv;
 const LARGEST: usize = 6_000_000;
 const FILE: &str = "gainsay-takes.csv";
 
-pub(super) fn section(compared: &Compared, names: &Names) -> Result<Section, ReportError> {
-    let takes = compared.takes();
+pub(super) fn section(content: &Content, names: &Names) -> Result<Section, ReportError> {
+    let takes = content.by_time();
     let mut bytes = Vec::new();
     export_csv(takes.iter().map(|take| Ok((*take).clone())), &mut bytes)?;
-    let comparison = &compared.comparison;
     let (count, long) = (counted(takes.len(), "take"), size(bytes.len()));
     if bytes.len() > LARGEST {
         return Ok(Section::new(
@@ -26,12 +25,18 @@ pub(super) fn section(compared: &Compared, names: &Names) -> Result<Section, Rep
             ))],
         ));
     }
-    let spot = comparison.spot.as_deref().unwrap_or_default();
+    let antennas = content.takes.iter().filter_map(|takes| takes.first());
+    let mut again: Vec<String> = antennas.map(|take| quoted(&clean(&take.antenna))).collect();
+    if let Some(spot) = &names.spot {
+        again.push(format!("--spot {}", quoted(spot)));
+    }
+    if let Some(many) = &content.several {
+        again.push(format!("--reference {}", quoted(&clean(&many.reference))));
+        again.extend(many.all_pairs.then(|| "--all-pairs".to_owned()));
+    }
     let again = format!(
-        "gainsay log import {FILE} --log other.sqlite\ngainsay compare {} {} --spot {} --log other.sqlite",
-        quoted(&clean(&comparison.a)),
-        quoted(&clean(&comparison.b)),
-        quoted(&clean(spot))
+        "gainsay log import {FILE} --log other.sqlite\ngainsay compare {} --log other.sqlite",
+        again.join(" ")
     );
     Ok(Section::new(
         "data",
@@ -39,8 +44,8 @@ pub(super) fn section(compared: &Compared, names: &Names) -> Result<Section, Rep
         vec![
             Block::Text(format!(
                 "The {count} that this report rests on, a row a channel, with powers and noise in linear units: a spreadsheet \
-                 reads them, and {} and {} can be compared again from them.",
-                names.a, names.b
+                 reads them, and {} can be compared again from them.",
+                list(&names.all)
             )),
             Block::Download(Download {
                 file: FILE.to_owned(),

@@ -1,10 +1,10 @@
 //! What was compared, where, when, and with what.
 
+use super::super::Content;
 use super::super::block::{Block, Cell, Section, Set, Table};
-use super::super::words::{Names, clock, counted, day, distinct, list};
-use super::super::{Compared, Content};
+use super::super::words::{Names, clock, counted, day, distinct, list, name};
 use crate::channels::Plan;
-use crate::compare::Basis;
+use crate::compare::{Basis, Comparison};
 use crate::draw::{clean, mhz, number};
 use crate::reading::{NoiseSource, Take};
 
@@ -12,34 +12,49 @@ use crate::reading::{NoiseSource, Take};
 const SOURCES_SHOWN: usize = 4;
 
 pub(super) fn section(content: &Content, names: &Names) -> Section {
-    let compared = &content.compared;
-    let mut facts = vec![
-        fact("Antenna A", [names.a.clone()]),
-        fact("Antenna B", [names.b.clone()]),
-    ];
+    let mut facts = antennas(content, names);
     let spot = names.spot.clone();
     facts.push(fact(
         "Spot",
         [spot.unwrap_or_else(|| "not stated".to_owned())],
     ));
-    facts.push(fact("When", [dates(compared)]));
+    facts.push(fact("When", [dates(content)]));
     if let Some(by) = content.by.as_deref().map(clean).filter(|by| !by.is_empty()) {
         facts.push(fact("Measured by", [by]));
     }
-    facts.push(fact("Takes", [takes(compared)]));
-    facts.push(fact("Channels", [channels(compared)]));
-    facts.push(fact("Receiver", [receiver(compared)]));
-    facts.push(fact("Gain", [gains(compared)]));
-    facts.push(fact("Noise", noise(compared)));
-    facts.push(fact("Source", sources(compared)));
+    facts.push(fact("Takes", [takes(content)]));
+    facts.extend(content.first().map(|one| fact("Channels", [channels(one)])));
+    facts.push(fact("Receiver", [receiver(content)]));
+    facts.push(fact("Gain", [gains(content)]));
+    facts.push(fact("Noise", noise(content)));
+    facts.push(fact("Source", sources(content)));
     let mut blocks = vec![Block::Facts(facts)];
-    if !compared.takes().is_empty() {
+    if content.takes.iter().any(|takes| !takes.is_empty()) {
         blocks.push(Block::Folded(
             "The takes, one by one".to_owned(),
-            vec![Block::Table(list_of_takes(compared))],
+            vec![Block::Table(list_of_takes(content, names))],
         ));
     }
     Section::new("what", "What was compared", blocks)
+}
+
+/// A and B, or all of several with the number of their takes.
+fn antennas(content: &Content, names: &Names) -> Vec<(String, Vec<String>)> {
+    let Some(many) = &content.several else {
+        let letters = ["Antenna A", "Antenna B"].into_iter().zip(&names.all);
+        return letters
+            .map(|(letter, name)| fact(letter, [name.clone()]))
+            .collect();
+    };
+    let each = names.all.iter().zip(&content.takes).zip(&many.antennas);
+    let each = each.map(|((name, takes), typed)| {
+        let reference = match *typed == many.reference {
+            true => ", the reference",
+            false => "",
+        };
+        format!("{name}: {}{reference}", counted(takes.len(), "take"))
+    });
+    vec![fact("Antennas", each)]
 }
 
 fn fact(name: &str, values: impl IntoIterator<Item = String>) -> (String, Vec<String>) {
@@ -47,8 +62,8 @@ fn fact(name: &str, values: impl IntoIterator<Item = String>) -> (String, Vec<St
 }
 
 /// `9 May 2026, 10:00 to 10:10 UTC`.
-fn dates(compared: &Compared) -> String {
-    let takes = compared.takes();
+fn dates(content: &Content) -> String {
+    let takes = content.by_time();
     let (Some(first), Some(last)) = (takes.first(), takes.last()) else {
         return "not stated".to_owned();
     };
@@ -67,15 +82,28 @@ fn dates(compared: &Compared) -> String {
 }
 
 /// `at north window, 9 May 2026, 10:00 to 10:10 UTC`.
-pub(in crate::report) fn where_and_when(compared: &Compared, names: &Names) -> String {
+pub(in crate::report) fn where_and_when(content: &Content, names: &Names) -> String {
     match &names.spot {
-        Some(spot) => format!("at {spot}, {}", dates(compared)),
-        None => dates(compared),
+        Some(spot) => format!("at {spot}, {}", dates(content)),
+        None => dates(content),
     }
 }
 
-fn takes(compared: &Compared) -> String {
-    let comparison = &compared.comparison;
+fn takes(content: &Content) -> String {
+    if let Some(many) = &content.several {
+        let count: usize = content.takes.iter().map(Vec::len).sum();
+        let how = match many.all_pairs {
+            true => format!(
+                "all antennas with all others, {}",
+                counted(many.pairs.len(), "pair")
+            ),
+            false => format!("each antenna against {}", name(&many.reference)),
+        };
+        return format!("{} in all; {how}", counted(count, "take"));
+    }
+    let Some(comparison) = content.first() else {
+        return "none".to_owned();
+    };
     let how = match comparison.basis {
         Basis::Blocks => format!(
             "in {} of four in turn (A B B A or B A A B)",
@@ -92,8 +120,7 @@ fn takes(compared: &Compared) -> String {
     )
 }
 
-fn channels(compared: &Compared) -> String {
-    let comparison = &compared.comparison;
+fn channels(comparison: &Comparison) -> String {
     let plan = Plan::find(&comparison.plan).map_or_else(
         |_| clean(&comparison.plan),
         |plan| format!("{} ({})", clean(&plan.title), clean(&comparison.plan)),
@@ -106,8 +133,8 @@ fn channels(compared: &Compared) -> String {
     format!("{count} of the plan {plan}{span}")
 }
 
-fn receiver(compared: &Compared) -> String {
-    let Some(take) = compared.takes_a.first() else {
+fn receiver(content: &Content) -> String {
+    let Some(take) = content.takes.iter().flatten().next() else {
         return "not stated".to_owned();
     };
     let settings = &take.settings;
@@ -119,8 +146,8 @@ fn receiver(compared: &Compared) -> String {
     )
 }
 
-fn gains(compared: &Compared) -> String {
-    let takes = compared.takes();
+fn gains(content: &Content) -> String {
+    let takes = content.by_time();
     let gains: Vec<f64> = takes
         .iter()
         .flat_map(|take| take.settings.gains_db.iter().map(|(_, db)| *db))
@@ -128,7 +155,7 @@ fn gains(compared: &Compared) -> String {
     let low = gains.iter().copied().fold(f64::INFINITY, f64::min);
     let high = gains.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     if gains.is_empty() {
-        "not stated by the source; taken to be the same for both antennas".to_owned()
+        "not stated by the source; taken to be the same for all antennas".to_owned()
     } else if high - low < 0.05 {
         format!("{} dB throughout", number(low, 1))
     } else {
@@ -137,8 +164,8 @@ fn gains(compared: &Compared) -> String {
 }
 
 /// How the receiver's own noise was found.
-fn noise(compared: &Compared) -> Vec<String> {
-    let takes = compared.takes();
+fn noise(content: &Content) -> Vec<String> {
+    let takes = content.by_time();
     let terminated = distinct(takes.iter().filter_map(|take| take.terminated.as_deref()));
     let sources = || {
         takes
@@ -172,8 +199,8 @@ fn noise(compared: &Compared) -> Vec<String> {
     noise
 }
 
-fn sources(compared: &Compared) -> Vec<String> {
-    let takes = compared.takes();
+fn sources(content: &Content) -> Vec<String> {
+    let takes = content.by_time();
     let all = distinct(takes.iter().map(|take| take.source.as_str()));
     let simulated = |source: &String| source.to_lowercase().ends_with(".toml");
     let mut shown: Vec<String> = (all.iter().take(SOURCES_SHOWN))
@@ -194,16 +221,20 @@ fn sources(compared: &Compared) -> Vec<String> {
     shown
 }
 
-fn list_of_takes(compared: &Compared) -> Table {
-    let takes = compared.takes();
+fn list_of_takes(content: &Content, names: &Names) -> Table {
+    let takes = content.by_time();
     let side = |take: &Take| {
-        let of_a = compared.takes_a.iter().any(|one| std::ptr::eq(one, take));
-        if of_a { "A" } else { "B" }
+        let of = |takes: &Vec<Take>| takes.iter().any(|one| std::ptr::eq(one, take));
+        match (&content.several, content.takes.iter().position(of)) {
+            (None, Some(0)) => "A".to_owned(),
+            (None, _) => "B".to_owned(),
+            (Some(_), place) => place.map_or_else(String::new, |place| names.all[place].clone()),
+        }
     };
     let any_scan = takes.iter().any(|take| take.scan_count.is_some());
     let mut head = vec![
         (Cell::new("Take"), Set::Words),
-        (Cell::new("Time, UTC"), Set::Words),
+        (Cell::new("Time, UTC"), Set::Number),
         (Cell::new("Antenna"), Set::Words),
         (Cell::new("Source"), Set::Words),
         (Cell::new("Note"), Set::Words),
@@ -215,7 +246,7 @@ fn list_of_takes(compared: &Compared) -> Table {
         let number = take.id.map_or_else(|| "–".to_owned(), |id| id.to_string());
         let mut row = vec![
             Cell::new(number),
-            Cell::new(take.taken_at.to_string()),
+            Cell::new(take.taken_at.strftime("%Y-%m-%d %H:%M:%S").to_string()),
             Cell::new(side(take)),
             Cell::new(clean(&take.source)),
             Cell::new(clean(&take.note)),

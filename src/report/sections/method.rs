@@ -4,15 +4,14 @@
 //! the spectrum; S. Holm, Scand. J. Statist. 6, 1979, for the verdicts; Recommendation ITU-R SM.1875 for the path; ATSC A/53
 //! Part 2 for the pilot.
 
-use super::super::Compared;
+use super::super::Content;
 use super::super::block::{Block, Section};
 use super::super::words::{counted, list, percent};
 use crate::channels::Standard;
-use crate::compare::{Averaging, Basis, Method};
+use crate::compare::{Averaging, Basis, Comparison, Method};
 use crate::draw::number;
 
-pub(super) fn section(compared: &Compared) -> Section {
-    let comparison = &compared.comparison;
+pub(super) fn section(content: &Content) -> Section {
     let mut said = vec![
         "Gain by substitution (IEEE Std 149): one antenna takes the other's place at the same spot, on the same cable and \
          receiver. That spot, gains, sample rate, dwell and channel plan are the same was checked in the takes; cable, height \
@@ -25,28 +24,31 @@ pub(super) fn section(compared: &Compared) -> Section {
         "The receiver's own noise is taken off: signal = power − noise. Where what is left could be noise (a chance of 1 in \
          1000) there is an upper bound and no level."
             .to_owned(),
-        order_of_takes(compared),
-        uncertainty(compared),
-        format!(
-            "Verdicts stand at a level of {} over all channels together, by Holm's step-down (Scand. J. Statist. 6, 1979): \
-             the chance of even one wrong verdict in this report is no larger.",
-            percent(comparison.verdict_level)
-        ),
     ];
-    if comparison
-        .channels
-        .iter()
-        .any(|one| one.averaging == Some(Averaging::Linear))
-    {
+    said.extend(once(content, order_of_takes));
+    said.extend(once(content, uncertainty));
+    let (together, level) = match (&content.several, content.first()) {
+        (Some(many), _) => ("all pairs and channels", many.verdict_level),
+        (None, Some(comparison)) => ("all channels", comparison.verdict_level),
+        (None, None) => ("all channels", 0.0),
+    };
+    said.push(format!(
+        "Verdicts stand at a level of {} over {together} together, by Holm's step-down (Scand. J. Statist. 6, 1979): the chance \
+         of even one wrong verdict in this report is no larger.",
+        percent(level)
+    ));
+    let channels = || {
+        content
+            .compared
+            .iter()
+            .flat_map(|one| &one.comparison.channels)
+    };
+    if channels().any(|one| one.averaging == Some(Averaging::Linear)) {
         said.push(
             "Weak signals were averaged as linear powers, strong ones in decibels, in which drift cancels exactly.".to_owned(),
         );
     }
-    if comparison
-        .channels
-        .iter()
-        .any(|one| one.method == Some(Method::Pilot))
-    {
+    if channels().any(|one| one.method == Some(Method::Pilot)) {
         said.push(
             "Channels marked “by pilot” were compared by the 8-VSB pilot (ATSC A/53 Part 2: a thin carrier 309.44 kHz above the \
              lower edge), which shows where the channel's power drowns in noise. It is one frequency and may fade by itself; \
@@ -54,7 +56,7 @@ pub(super) fn section(compared: &Compared) -> Section {
                 .to_owned(),
         );
     }
-    said.extend(thresholds(compared));
+    said.extend(thresholds(content));
     Section::new(
         "method",
         "How it was measured",
@@ -63,16 +65,26 @@ pub(super) fn section(compared: &Compared) -> Section {
 }
 
 /// How it was measured, for a forum.
-pub(in crate::report) fn in_two_sentences(compared: &Compared) -> String {
+pub(in crate::report) fn in_two_sentences(content: &Content) -> String {
     format!(
         "Each antenna in turn at the same spot, cable and gain; the power of every channel was summed from the spectrum and the \
          receiver's noise subtracted. {}",
-        order_of_takes(compared)
+        once(content, order_of_takes).join(" ")
     )
 }
 
-fn order_of_takes(compared: &Compared) -> String {
-    let comparison = &compared.comparison;
+/// What holds of the pairs, each sentence once.
+fn once(content: &Content, say: fn(&Comparison) -> String) -> Vec<String> {
+    let mut said: Vec<String> = Vec::new();
+    for sentence in content.compared.iter().map(|one| say(&one.comparison)) {
+        if !said.contains(&sentence) {
+            said.push(sentence);
+        }
+    }
+    said
+}
+
+fn order_of_takes(comparison: &Comparison) -> String {
     match comparison.basis {
         Basis::Blocks => format!(
             "The takes stand in {} A B B A or B A A B: in a block the difference is ½ (A₁ − B₁ − B₂ + A₂) in decibels, from which \
@@ -93,8 +105,7 @@ fn order_of_takes(compared: &Compared) -> String {
     }
 }
 
-fn uncertainty(compared: &Compared) -> String {
-    let comparison = &compared.comparison;
+fn uncertainty(comparison: &Comparison) -> String {
     let spread = match (comparison.basis, comparison.blocks) {
         (Basis::Blocks | Basis::Pairs, 2..) => format!(
             "the spread of the {} (type A, Student's t with {} degrees of freedom)",
@@ -116,8 +127,8 @@ fn uncertainty(compared: &Compared) -> String {
 }
 
 /// The thresholds that margins and states rest on.
-fn thresholds(compared: &Compared) -> Option<String> {
-    let takes = compared.takes();
+fn thresholds(content: &Content) -> Option<String> {
+    let takes = content.by_time();
     let mut used: Vec<(Standard, f64)> = takes
         .iter()
         .flat_map(|take| &take.readings)

@@ -8,33 +8,38 @@ mod channels;
 mod data;
 mod facts;
 mod figures;
+mod merit;
 mod method;
+mod scans;
+mod turned;
+
+pub use scans::scans;
+pub use turned::rotations;
 
 pub(super) use about::made_with;
 pub(super) use answer::{answer_in_words, to_bear_in_mind};
 pub(super) use cautions::IN_ONE_LINE;
-pub(super) use channels::difference_table;
+pub(super) use channels::{difference_table, reasons};
 pub(super) use facts::where_and_when;
+pub(super) use merit::{channels as merit_channels, table as merit_table};
 pub(super) use method::in_two_sentences;
 
 use super::block::Section;
-use super::words::Names;
 use super::{Content, ReportError};
 
 /// All sections.
 pub(super) fn all(content: &Content) -> Result<Vec<Section>, ReportError> {
-    let compared = &content.compared;
-    let names = Names::of(&compared.comparison);
+    let names = content.names();
     let mut sections = vec![
         facts::section(content, &names),
-        answer::section(compared, &names),
+        answer::section(content, &names),
     ];
-    sections.extend(figures::section(compared, &names)?);
-    sections.push(channels::section(compared, &names));
+    sections.extend(figures::section(content)?);
+    sections.extend(channels::section(content, &names));
     sections.extend(content.further.iter().cloned());
-    sections.extend(budget::section(compared, &names));
-    sections.push(method::section(compared));
-    sections.push(data::section(compared, &names)?);
+    sections.extend(budget::section(content, &names));
+    sections.push(method::section(content));
+    sections.push(data::section(content, &names)?);
     sections.push(cautions::section());
     sections.push(about::section(content));
     Ok(sections)

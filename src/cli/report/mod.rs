@@ -1,18 +1,20 @@
 //! `gainsay report`: the answer to publish, as one HTML file or as Markdown with pictures.
 
+mod further;
+
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use gainsay::channels::Plan;
-use gainsay::compare::{self, Options};
-use gainsay::draw::{self, Line as DrawnLine};
+use gainsay::compare::{self, Against, Comparison, Options};
+use gainsay::draw::{self, Line as DrawnLine, Svg};
 use gainsay::logbook::{Entry, Filter, Logbook};
-use gainsay::reading::Take;
-use gainsay::report::{self, Compared, Content};
+use gainsay::reading::{Take, Trace};
+use gainsay::report::{self, Content};
 use jiff::Timestamp;
 
+use super::compare::{bands, shared_spot, takes_and_remarks};
 use super::input::LogArguments;
-use super::{Failure, compare as compare_command, output};
+use super::{Failure, output};
 
 /// Write a report to publish: one HTML file that needs nothing else, or Markdown for a forum with pictures beside it.
 ///
@@ -20,20 +22,26 @@ use super::{Failure, compare as compare_command, output};
 /// of and how it was measured, and holds the takes themselves, so that others can compare them again.
 #[derive(Debug, Args)]
 #[command(
-    override_usage = "gainsay report [OPTIONS] OUT.html [A B]\n       gainsay report [OPTIONS] --markdown OUT.md [A B]",
+    override_usage = "gainsay report [OPTIONS] OUT.html [A B …]\n       gainsay report [OPTIONS] --markdown OUT.md [A B …]",
     after_help = "Examples:\n  \
     gainsay report gain.html \"tape loop\" \"rabbit ears\" --spot \"north window\" --by \"J. Doe\"\n  \
     gainsay report --markdown gain.md\n\n\
     Where no antennas are named and the logbook has two at the spot, these are compared, the one taken first as A."
 )]
 pub struct Arguments {
-    /// File to write, ending in .html, then the antennas in the logbook: A, and B to compare it with.
-    #[arg(value_name = "OUT.html A B")]
+    /// File to write, ending in .html, then the antennas in the logbook: A, B to compare it with, and more.
+    #[arg(value_name = "OUT.html A B …")]
     words: Vec<String>,
     /// Write Markdown for a forum into this file, and a picture beside it for each plot.
     #[arg(long, value_name = "OUT.md")]
     markdown: Option<PathBuf>,
-    /// The spot of the takes [default: the only one that both antennas were at].
+    /// Of more than two antennas, the one that the others are held against [default: the last named].
+    #[arg(long, value_name = "ANTENNA")]
+    reference: Option<String>,
+    /// Compare each antenna with each other, not only with the reference.
+    #[arg(long)]
+    all_pairs: bool,
+    /// The spot of the takes [default: the only one that all these antennas were at].
     #[arg(long, value_name = "NAME")]
     spot: Option<String>,
     /// Title of the report [default: the antennas' names].
@@ -64,13 +72,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     }
     let logbook = Logbook::open_existing(&arguments.log.path()?)?;
     let chosen = choose(&logbook, antennas, arguments.spot.as_deref())?;
-    let content = Content {
-        title: arguments.title.clone(),
-        by: arguments.by.clone(),
-        made_at: Timestamp::now(),
-        compared: compared(&logbook, &chosen, arguments)?,
-        further: Vec::new(),
-    };
+    let content = content(&logbook, &chosen, arguments)?;
     let mut written = Vec::new();
     if let Some(post) = &arguments.markdown {
         for picture in report::pictures(&content, post)? {
@@ -115,9 +117,9 @@ fn is_free(path: &Path, force: bool) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Two antennas and the spot at which they are compared.
+/// Antennas and the spot at which they are compared.
 struct Chosen {
-    antennas: [String; 2],
+    antennas: Vec<String>,
     spot: String,
 }
 
@@ -130,36 +132,30 @@ fn choose(logbook: &Logbook, named: &[String], spot: Option<&str>) -> Result<Cho
         logbook.check_antenna(antenna)?;
     }
     let antennas = match named {
-        [a, b] => [a.clone(), b.clone()],
         [] => the_only_two(logbook, spot)?,
         [one] => {
             return Err(Failure::usage(format!(
                 "{one:?} needs another antenna to be compared with: name two, or none where the logbook has just two"
             )));
         }
-        more => {
-            return Err(Failure::usage(format!(
-                "{} antennas are named: a report compares two",
-                more.len()
-            )));
-        }
+        several => several.to_vec(),
     };
     let spot = match spot {
         Some(spot) => spot.to_owned(),
-        None => compare_command::shared_spot(logbook, &antennas)?,
+        None => shared_spot(logbook, &antennas)?,
     };
     Ok(Chosen { antennas, spot })
 }
 
 /// The two antennas of the logbook, or of the spot, the one taken first as A.
-fn the_only_two(logbook: &Logbook, spot: Option<&str>) -> Result<[String; 2], Failure> {
+fn the_only_two(logbook: &Logbook, spot: Option<&str>) -> Result<Vec<String>, Failure> {
     let entries = logbook.list(&Filter {
         spot: spot.map(str::to_owned),
         ..Filter::default()
     })?;
-    let mut antennas: Vec<&str> = Vec::new();
-    for Entry { antenna, .. } in &entries {
-        if !antennas.contains(&antenna.as_str()) {
+    let mut antennas: Vec<String> = Vec::new();
+    for Entry { antenna, .. } in entries {
+        if !antennas.contains(&antenna) {
             antennas.push(antenna);
         }
     }
@@ -168,99 +164,100 @@ fn the_only_two(logbook: &Logbook, spot: Option<&str>) -> Result<[String; 2], Fa
         |spot| format!("the logbook at {spot:?}"),
     );
     match antennas.as_slice() {
-        [a, b] => Ok([(*a).to_owned(), (*b).to_owned()]),
+        [_, _] => Ok(antennas),
         [] => Err(Failure::Failed(format!(
             "{place} holds no take: make some with gainsay take"
         ))),
         [one] => Err(Failure::Failed(format!(
             "{place} holds takes of {one:?} alone: take another antenna at the same spot to compare it with"
         ))),
-        several => Err(Failure::usage(format!(
-            "{place} holds {}: name two of them, such as gainsay report OUT.html {:?} {:?}",
-            several
+        [a, b, ..] => Err(Failure::usage(format!(
+            "{place} holds {}: name those to report, such as gainsay report OUT.html {a:?} {b:?}",
+            antennas
                 .iter()
                 .map(|name| format!("{name:?}"))
                 .collect::<Vec<_>>()
                 .join(", "),
-            several[0],
-            several[1]
         ))),
     }
 }
 
-fn compared(
-    logbook: &Logbook,
-    chosen: &Chosen,
-    arguments: &Arguments,
-) -> Result<Compared, Failure> {
-    let [(takes_a, left_out_a), (takes_b, left_out_b)] = [&chosen.antennas[0], &chosen.antennas[1]]
-        .map(|antenna| {
-            takes_of(
-                logbook,
-                antenna,
-                &chosen.spot,
-                arguments.channels.as_deref(),
-            )
-        })
-        .into_iter()
-        .collect::<Result<Vec<_>, Failure>>()?
-        .try_into()
-        .unwrap_or_else(|_| unreachable!("two antennas have two lists of takes"));
-    let comparison = compare::compare(&takes_a, &takes_b, &Options::default())?;
-    let last = |takes: &[Take]| takes.last().and_then(|take| take.id);
-    let whole = |id: Option<i64>| id.map(|id| logbook.take(id)).transpose();
-    let (last_a, last_b) = (whole(last(&takes_a))?, whole(last(&takes_b))?);
-    let trace = |take: &Option<Take>| take.as_ref().and_then(|take| take.spectrum.clone());
-    let spectrum = match (trace(&last_a), trace(&last_b)) {
-        (Some(a), Some(b)) => {
-            let line = |name, trace| DrawnLine { name, trace };
-            let bands = compare_command::bands(&comparison);
-            Some(draw::spectrum(
-                line(&comparison.a, &a),
-                Some(line(&comparison.b, &b)),
-                None,
-                &bands,
-            )?)
+/// The takes chosen, compared.
+fn content(logbook: &Logbook, chosen: &Chosen, arguments: &Arguments) -> Result<Content, Failure> {
+    let (mut takes, mut remarks) = (Vec::new(), Vec::new());
+    for antenna in &chosen.antennas {
+        let (own, said) = takes_and_remarks(
+            logbook,
+            antenna,
+            &chosen.spot,
+            arguments.channels.as_deref(),
+        )?;
+        takes.push(own);
+        remarks.extend(said.iter().map(|remark| format!("{remark}.")));
+    }
+    let (options, now) = (Options::default(), Timestamp::now());
+    let mut content = match <[Vec<Take>; 2]>::try_from(takes) {
+        Ok([a, b]) => {
+            if arguments.all_pairs || arguments.reference.is_some() {
+                return Err(Failure::usage(
+                    "--reference and --all-pairs go with three antennas or more",
+                ));
+            }
+            Content::of_two(compare::compare(&a, &b, &options)?, a, b, now)
         }
-        _ => None,
+        Err(takes) => {
+            let many = compare::compare_many(&takes, against(chosen, arguments)?, &options)?;
+            Content::of_several(many, takes, now)
+        }
     };
-    Ok(Compared {
-        comparison,
-        takes_a,
-        takes_b,
-        spectrum,
-        remarks: left_out_a.into_iter().chain(left_out_b).collect(),
+    for compared in &mut content.compared {
+        compared.spectrum = spectrum(logbook, &content.takes, &compared.comparison)?;
+    }
+    let further = further::sections(logbook, &content, &chosen.spot)?;
+    Ok(Content {
+        further,
+        title: arguments.title.clone(),
+        by: arguments.by.clone(),
+        remarks,
+        ..content
     })
 }
 
-/// The takes of an antenna at the spot, narrowed to the channels asked for, and what was left out.
-fn takes_of(
+fn against(chosen: &Chosen, arguments: &Arguments) -> Result<Against, Failure> {
+    let antennas = &chosen.antennas;
+    let reference = match &arguments.reference {
+        None => antennas.len() - 1,
+        Some(wanted) => antennas
+            .iter()
+            .position(|antenna| antenna == wanted)
+            .ok_or_else(|| {
+                Failure::usage(format!(
+                    "--reference {wanted:?} is none of the antennas named"
+                ))
+            })?,
+    };
+    Ok(match arguments.all_pairs {
+        true => Against::AllPairs { reference },
+        false => Against::Reference(reference),
+    })
+}
+
+/// The spectra of the last take of either antenna.
+fn spectrum(
     logbook: &Logbook,
-    antenna: &str,
-    spot: &str,
-    channels: Option<&str>,
-) -> Result<(Vec<Take>, Option<String>), Failure> {
-    let mut takes = logbook.load(&Filter {
-        antenna: Some(antenna.to_owned()),
-        spot: Some(spot.to_owned()),
-        deleted: false,
-    })?;
-    if takes.is_empty() {
-        return Err(Failure::Failed(format!(
-            "there is no take of {antenna:?} at {spot:?}: make one with gainsay take"
-        )));
-    }
-    let twins = compare::leave_out_twins(&mut takes);
-    if let Some(choice) = channels {
-        for take in &mut takes {
-            let plan = Plan::find(&take.settings.plan)?;
-            let chosen = plan.choose(choice).map_err(Failure::usage)?;
-            take.readings
-                .retain(|reading| chosen.iter().any(|channel| channel.id == reading.channel));
-        }
-    }
-    let left_out = (twins > 0).then(|| {
-        format!("{twins} take(s) of {antenna} are in the logbook more than once; each counts once.")
-    });
-    Ok((takes, left_out))
+    takes: &[Vec<Take>],
+    comparison: &Comparison,
+) -> Result<Option<Svg>, Failure> {
+    let trace = |antenna: &str| -> Result<Option<Trace>, Failure> {
+        let last =
+            (takes.iter().filter_map(|takes| takes.last())).find(|take| take.antenna == antenna);
+        let whole = last.and_then(|take| take.id).map(|id| logbook.take(id));
+        Ok(whole.transpose()?.and_then(|take| take.spectrum))
+    };
+    let (Some(a), Some(b)) = (trace(&comparison.a)?, trace(&comparison.b)?) else {
+        return Ok(None);
+    };
+    let line = |name, trace| DrawnLine { name, trace };
+    let (a, b) = (line(&comparison.a, &a), line(&comparison.b, &b));
+    Ok(Some(draw::spectrum(a, Some(b), None, &bands(comparison))?))
 }
