@@ -106,6 +106,19 @@ fn an_omni_is_round_and_never_falls_3_db_and_has_no_best_bearing() {
     );
 }
 
+/// With twelve bearings lobes of the third harmonic must not pass for scatter.
+#[test]
+fn three_lobes_of_thirteen_decibels_are_not_called_round() {
+    let made = Made {
+        noise_db: 0.3,
+        ..Made::clean(12, 40.0)
+    };
+    let rotation = pattern(&rotation(&[three_lobes], made, 2), &Options::default()).unwrap();
+    let figures = figures(&rotation);
+    assert!(figures.round_p < 0.025, "{}", figures.round_p);
+    assert!(figures.best_bearing_deg.value.is_some());
+}
+
 #[test]
 fn a_pattern_across_north_is_the_same_pattern() {
     for axis_deg in [358.5, 0.0, 1.5, 181.0] {
@@ -217,7 +230,15 @@ fn aiming_goes_by_the_weakest_wanted_channel() {
         signal.value /= 1000.0;
         signal.standard_error /= 1000.0;
     }
-    let all = pattern(&takes, &Options::default()).unwrap();
+    let of = |numbers: &[u16]| Options {
+        wanted: Some(numbers.iter().map(|&n| ChannelId::Number(n)).collect()),
+        ..Options::default()
+    };
+    // Not asked for, a channel that is out of reach everywhere doesn't decide.
+    let within_reach = pattern(&takes, &Options::default()).unwrap().aim.unwrap();
+    assert_eq!(within_reach.weakest, ChannelId::Number(20));
+    assert_eq!(within_reach.left_out, [ChannelId::Number(21)]);
+    let all = pattern(&takes, &of(&[20, 21])).unwrap();
     let aim = all.aim.as_ref().unwrap();
     assert_eq!(aim.weakest, ChannelId::Number(21));
     near(aim.bearing_deg.value, 90.0, 2.0);

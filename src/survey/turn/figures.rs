@@ -198,7 +198,7 @@ pub(super) fn rivals_in_words(rivals: &[f64]) -> Option<String> {
 }
 
 /// Probability that an all-round antenna gives observations as uneven as these: F tests of harmonics against a constant, at
-/// two and at more harmonics, by Bonferroni; errors as foreseen, or larger where the residuals say so.
+/// up to three orders, by Bonferroni; errors as foreseen, or larger where the residuals say so.
 ///
 /// Source: linear hypotheses in regression, NIST/SEMATECH e-Handbook 4.4.4.2 and any textbook (extra sum of squares).
 pub(super) fn round_p(observations: &[Observation], unsteadiness: f64, drift: f64) -> f64 {
@@ -209,8 +209,9 @@ pub(super) fn round_p(observations: &[Observation], unsteadiness: f64, drift: f6
     let variances: Vec<f64> = (observations.iter())
         .map(|o| o.standard_error.powi(2) + (unsteadiness * level).powi(2))
         .collect();
-    let most = ((observations.len() - 1) / 4).clamp(1, 8);
-    let mut orders = vec![most.min(2), most];
+    // Up to what leaves some residuals: lobes of a higher order than those tested would pass for scatter.
+    let most = (observations.len().saturating_sub(3) / 2).clamp(1, 8);
+    let mut orders = vec![most.min(2), (most.min(2) + most) / 2, most];
     orders.dedup();
     let tests = orders.len() as f64;
     let p = (orders.iter())
