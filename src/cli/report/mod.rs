@@ -72,7 +72,14 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     }
     let logbook = Logbook::open_existing(&arguments.log.path()?)?;
     let chosen = choose(&logbook, antennas, arguments.spot.as_deref())?;
-    let content = content(&logbook, &chosen, arguments)?;
+    let mut content = content(
+        &logbook,
+        &chosen,
+        arguments.channels.as_deref(),
+        against(&chosen, arguments)?,
+    )?;
+    content.title = arguments.title.clone();
+    content.by = arguments.by.clone();
     let mut written = Vec::new();
     if let Some(post) = &arguments.markdown {
         for picture in report::pictures(&content, post)? {
@@ -154,8 +161,12 @@ fn the_only_two(logbook: &Logbook, spot: Option<&str>) -> Result<Vec<String>, Fa
         ..Filter::default()
     })?;
     let mut antennas: Vec<String> = Vec::new();
-    for Entry { antenna, .. } in entries {
-        if !antennas.contains(&antenna) {
+    for Entry {
+        antenna, bearing, ..
+    } in entries
+    {
+        // One that was only turned round is compared with nothing.
+        if bearing.is_none() && !antennas.contains(&antenna) {
             antennas.push(antenna);
         }
     }
@@ -182,31 +193,40 @@ fn the_only_two(logbook: &Logbook, spot: Option<&str>) -> Result<Vec<String>, Fa
     }
 }
 
+/// Writes the report of two antennas at a spot, in the place of what is there.
+pub fn write(
+    logbook: &Logbook,
+    antennas: [&str; 2],
+    spot: &str,
+    path: &Path,
+) -> Result<(), Failure> {
+    let chosen = Chosen {
+        antennas: antennas.map(String::from).to_vec(),
+        spot: spot.to_owned(),
+    };
+    let content = content(logbook, &chosen, None, Against::Reference(1))?;
+    report::write_html(&content, path)?;
+    Ok(())
+}
+
 /// The takes chosen, compared.
-fn content(logbook: &Logbook, chosen: &Chosen, arguments: &Arguments) -> Result<Content, Failure> {
+fn content(
+    logbook: &Logbook,
+    chosen: &Chosen,
+    channels: Option<&str>,
+    against: Against,
+) -> Result<Content, Failure> {
     let (mut takes, mut remarks) = (Vec::new(), Vec::new());
     for antenna in &chosen.antennas {
-        let (own, said) = takes_and_remarks(
-            logbook,
-            antenna,
-            &chosen.spot,
-            arguments.channels.as_deref(),
-        )?;
+        let (own, said) = takes_and_remarks(logbook, antenna, &chosen.spot, channels)?;
         takes.push(own);
         remarks.extend(said.iter().map(|remark| format!("{remark}.")));
     }
     let (options, now) = (Options::default(), Timestamp::now());
     let mut content = match <[Vec<Take>; 2]>::try_from(takes) {
-        Ok([a, b]) => {
-            if arguments.all_pairs || arguments.reference.is_some() {
-                return Err(Failure::usage(
-                    "--reference and --all-pairs go with three antennas or more",
-                ));
-            }
-            Content::of_two(compare::compare(&a, &b, &options)?, a, b, now)
-        }
+        Ok([a, b]) => Content::of_two(compare::compare(&a, &b, &options)?, a, b, now),
         Err(takes) => {
-            let many = compare::compare_many(&takes, against(chosen, arguments)?, &options)?;
+            let many = compare::compare_many(&takes, against, &options)?;
             Content::of_several(many, takes, now)
         }
     };
@@ -216,8 +236,6 @@ fn content(logbook: &Logbook, chosen: &Chosen, arguments: &Arguments) -> Result<
     let further = further::sections(logbook, &content, &chosen.spot)?;
     Ok(Content {
         further,
-        title: arguments.title.clone(),
-        by: arguments.by.clone(),
         remarks,
         ..content
     })
@@ -225,6 +243,11 @@ fn content(logbook: &Logbook, chosen: &Chosen, arguments: &Arguments) -> Result<
 
 fn against(chosen: &Chosen, arguments: &Arguments) -> Result<Against, Failure> {
     let antennas = &chosen.antennas;
+    if antennas.len() == 2 && (arguments.all_pairs || arguments.reference.is_some()) {
+        return Err(Failure::usage(
+            "--reference and --all-pairs go with three antennas or more",
+        ));
+    }
     let reference = match &arguments.reference {
         None => antennas.len() - 1,
         Some(wanted) => antennas
