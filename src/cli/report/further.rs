@@ -10,11 +10,14 @@ use gainsay::survey::turn::{self, Rotation};
 use crate::cli::Failure;
 use crate::cli::turn::PAUSE;
 
-/// The sections that the takes allow.
-pub fn sections(logbook: &Logbook, content: &Content, spot: &str) -> Result<Vec<Section>, Failure> {
-    let mut sections = Vec::from_iter(scans(content));
-    sections.extend(rotations(logbook, content, spot)?);
-    Ok(sections)
+/// Adds the sections that the takes allow.
+pub fn add(logbook: &Logbook, content: &mut Content, spot: &str) -> Result<(), Failure> {
+    content.further.extend(scans(content));
+    if let Some((section, takes)) = rotations(logbook, content, spot)? {
+        content.further.push(section);
+        content.further_takes.extend(takes);
+    }
+    Ok(())
 }
 
 /// The scan counts of two antennas, where any was noted.
@@ -27,8 +30,12 @@ fn scans(content: &Content) -> Option<Section> {
     Some(report::scans(&scans, comparison))
 }
 
-/// The last rotations of the first two antennas at the spot, those that there are.
-fn rotations(logbook: &Logbook, content: &Content, spot: &str) -> Result<Option<Section>, Failure> {
+/// The last rotations of the first two antennas at the spot, those that there are, with their takes.
+fn rotations(
+    logbook: &Logbook,
+    content: &Content,
+    spot: &str,
+) -> Result<Option<(Section, Vec<Take>)>, Failure> {
     let antennas = content.takes.iter().filter_map(|takes| takes.first());
     let mut turned: Vec<(Vec<Take>, Rotation)> = Vec::new();
     for take in antennas.take(2) {
@@ -39,8 +46,9 @@ fn rotations(logbook: &Logbook, content: &Content, spot: &str) -> Result<Option<
         [one, other] if lie_over_each_other(one, other) => draw::polar(&one.1, Some(&other.1))?,
         [one, ..] => draw::polar(&one.1, None)?,
     };
-    let rotations: Vec<Rotation> = turned.into_iter().map(|(_, rotation)| rotation).collect();
-    Ok(Some(report::rotations(&rotations, patterns)))
+    let (takes, rotations): (Vec<Vec<Take>>, Vec<Rotation>) = turned.into_iter().unzip();
+    let section = report::rotations(&rotations, patterns);
+    Ok(Some((section, takes.concat())))
 }
 
 /// Whether bearings are counted from the same direction, and levels were taken at the same gains.

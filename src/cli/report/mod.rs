@@ -213,9 +213,8 @@ fn content(logbook: &Logbook, chosen: &Chosen, arguments: &Arguments) -> Result<
     for compared in &mut content.compared {
         compared.spectrum = spectrum(logbook, &content.takes, &compared.comparison)?;
     }
-    let further = further::sections(logbook, &content, &chosen.spot)?;
+    further::add(logbook, &mut content, &chosen.spot)?;
     Ok(Content {
-        further,
         title: arguments.title.clone(),
         by: arguments.by.clone(),
         remarks,
