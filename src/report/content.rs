@@ -103,7 +103,7 @@ impl Content {
 
     /// Whether any of it was invented or simulated: a scene was played, or a note or a source says so.
     pub fn invented(&self) -> bool {
-        (self.takes.iter().flatten().chain(&self.further_takes)).any(is_invented)
+        self.all_takes().any(is_invented)
     }
 
     /// The sections, in the order in which they are read.
@@ -114,7 +114,12 @@ impl Content {
         sections::all(self)
     }
 
-    /// All takes, in order of time.
+    /// All takes, those that further sections rest on too.
+    pub fn all_takes(&self) -> impl Iterator<Item = &Take> {
+        self.takes.iter().flatten().chain(&self.further_takes)
+    }
+
+    /// The takes compared, in order of time.
     pub(super) fn by_time(&self) -> Vec<&Take> {
         let mut takes: Vec<&Take> = self.takes.iter().flatten().collect();
         takes.sort_by_key(|take| (take.taken_at, take.id));

@@ -1,23 +1,68 @@
-//! What else the logbook holds of the antennas: scan counts and rotations.
+//! What else the logbook holds of the antennas: scan counts, spots and rotations.
 
 use gainsay::compare;
-use gainsay::draw;
+use gainsay::draw::{self, FloorPlan};
 use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::Take;
 use gainsay::report::{self, Content, Section};
+use gainsay::survey::spots;
 use gainsay::survey::turn::{self, Rotation};
 
 use crate::cli::Failure;
+use crate::cli::spots::floor::{self, Shown};
 use crate::cli::turn::PAUSE;
+use crate::cli::wanted;
 
 /// Adds the sections that the takes allow.
-pub fn add(logbook: &Logbook, content: &mut Content, spot: &str) -> Result<(), Failure> {
+pub fn add(
+    logbook: &Logbook,
+    content: &mut Content,
+    spot: &str,
+    floor: &FloorPlan,
+) -> Result<(), Failure> {
     content.further.extend(scans(content));
-    if let Some((section, takes)) = rotations(logbook, content, spot)? {
+    let found = [
+        places(logbook, content, floor)?,
+        rotations(logbook, content, spot)?,
+    ];
+    for (section, takes) in found.into_iter().flatten() {
         content.further.push(section);
-        content.further_takes.extend(takes);
+        let known: Vec<Option<i64>> = content.all_takes().map(|take| take.id).collect();
+        let new = takes.into_iter().filter(|take| !known.contains(&take.id));
+        content.further_takes.extend(new);
     }
     Ok(())
+}
+
+/// A section and the takes that it rests on.
+type Found = Option<(Section, Vec<Take>)>;
+
+/// The spots of the first antenna, where it was at several.
+fn places(logbook: &Logbook, content: &Content, floor: &FloorPlan) -> Result<Found, Failure> {
+    let Some(first) = content.takes.first().and_then(|takes| takes.first()) else {
+        return Ok(None);
+    };
+    let mut takes = logbook.load(&Filter {
+        antenna: Some(first.antenna.clone()),
+        ..Filter::default()
+    })?;
+    takes.retain(|take| take.bearing.is_none() && take.settings.plan == first.settings.plan);
+    compare::leave_out_twins(&mut takes);
+    if takes.iter().all(|take| take.spot == first.spot) {
+        return Ok(None);
+    }
+    let wanted = wanted::kept(logbook, &first.settings.plan)?;
+    let Ok(ranking) = spots::rank(&takes, wanted.as_deref(), &spots::Options::default()) else {
+        return Ok(None);
+    };
+    let has_place = ranking.spots.iter().any(|spot| spot.position.is_some());
+    let drawn = has_place
+        .then(|| {
+            let mapped = floor::mapped(&ranking, floor, Shown::Weakest);
+            floor::figure(&ranking, floor, Shown::Weakest, &mapped, false)
+        })
+        .transpose()?;
+    Ok(Some((report::spots(&ranking, drawn), takes)))
 }
 
 /// The scan counts of two antennas, where any was noted.
@@ -31,11 +76,7 @@ fn scans(content: &Content) -> Option<Section> {
 }
 
 /// The last rotations of the first two antennas at the spot, those that there are, with their takes.
-fn rotations(
-    logbook: &Logbook,
-    content: &Content,
-    spot: &str,
-) -> Result<Option<(Section, Vec<Take>)>, Failure> {
+fn rotations(logbook: &Logbook, content: &Content, spot: &str) -> Result<Found, Failure> {
     let antennas = content.takes.iter().filter_map(|takes| takes.first());
     let mut turned: Vec<(Vec<Take>, Rotation)> = Vec::new();
     for take in antennas.take(2) {
@@ -74,6 +115,14 @@ fn last_rotation(
     let Some(last) = turn::rotations(takes, PAUSE).pop() else {
         return Ok(None);
     };
-    let rotation = turn::pattern(&last, &turn::Options::default()).ok();
+    let wanted = match last.first() {
+        Some(take) => wanted::kept(logbook, &take.settings.plan)?,
+        None => None,
+    };
+    let options = turn::Options {
+        wanted,
+        ..turn::Options::default()
+    };
+    let rotation = turn::pattern(&last, &options).ok();
     Ok(rotation.map(|rotation| (last, rotation)))
 }
