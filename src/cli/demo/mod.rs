@@ -223,7 +223,8 @@ impl Demo<'_> {
     /// What to publish.
     fn report(&mut self) -> Result<(), Failure> {
         let path = self.out.join("report.html");
-        report_command::write(&self.logbook, [LOOP, EARS], SPOT, &path)?;
+        let plan = FloorPlan::read(&self.out.join("floor.toml"))?;
+        report_command::write(&self.logbook, [LOOP, EARS], SPOT, &plan, &path)?;
         self.written.push(path);
         Ok(())
     }

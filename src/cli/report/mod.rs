@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use gainsay::compare::{self, Against, Comparison, Options};
-use gainsay::draw::{self, Line as DrawnLine, Svg};
+use gainsay::draw::{self, FloorPlan, Line as DrawnLine, Svg};
 use gainsay::logbook::{Entry, Filter, Logbook};
 use gainsay::reading::{Take, Trace};
 use gainsay::report::{self, Content};
@@ -14,6 +14,7 @@ use jiff::Timestamp;
 
 use super::compare::{bands, shared_spot, takes_and_remarks};
 use super::input::LogArguments;
+use super::spots::floor;
 use super::{Failure, output};
 
 /// Write a report to publish: one HTML file that needs nothing else, or Markdown for a forum with pictures beside it.
@@ -53,6 +54,9 @@ pub struct Arguments {
     /// Channels to report, such as 14-36 or 7,9,20-23 [default: all that were taken].
     #[arg(long, value_name = "CHANNELS")]
     channels: Option<String>,
+    /// The floor to draw spots on: a plan in TOML, as `gainsay spots --help` shows.
+    #[arg(long, value_name = "PLAN.toml")]
+    floor: Option<PathBuf>,
     /// Replace files that are there already.
     #[arg(long)]
     force: bool,
@@ -70,6 +74,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         report::check_ending(post, true).map_err(Failure::usage)?;
         is_free(post, arguments.force)?;
     }
+    let floor = floor::plan(arguments.floor.as_deref())?;
     let logbook = Logbook::open_existing(&arguments.log.path()?)?;
     let chosen = choose(&logbook, antennas, arguments.spot.as_deref())?;
     let mut content = content(
@@ -77,6 +82,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         &chosen,
         arguments.channels.as_deref(),
         against(&chosen, arguments)?,
+        &floor,
     )?;
     content.title = arguments.title.clone();
     content.by = arguments.by.clone();
@@ -198,13 +204,14 @@ pub fn write(
     logbook: &Logbook,
     antennas: [&str; 2],
     spot: &str,
+    floor: &FloorPlan,
     path: &Path,
 ) -> Result<(), Failure> {
     let chosen = Chosen {
         antennas: antennas.map(String::from).to_vec(),
         spot: spot.to_owned(),
     };
-    let content = content(logbook, &chosen, None, Against::Reference(1))?;
+    let content = content(logbook, &chosen, None, Against::Reference(1), floor)?;
     report::write_html(&content, path)?;
     Ok(())
 }
@@ -215,6 +222,7 @@ fn content(
     chosen: &Chosen,
     channels: Option<&str>,
     against: Against,
+    floor: &FloorPlan,
 ) -> Result<Content, Failure> {
     let (mut takes, mut remarks) = (Vec::new(), Vec::new());
     for antenna in &chosen.antennas {
@@ -233,12 +241,8 @@ fn content(
     for compared in &mut content.compared {
         compared.spectrum = spectrum(logbook, &content.takes, &compared.comparison)?;
     }
-    let further = further::sections(logbook, &content, &chosen.spot)?;
-    Ok(Content {
-        further,
-        remarks,
-        ..content
-    })
+    further::add(logbook, &mut content, &chosen.spot, floor)?;
+    Ok(Content { remarks, ..content })
 }
 
 fn against(chosen: &Chosen, arguments: &Arguments) -> Result<Against, Failure> {
