@@ -457,6 +457,40 @@ fn four_channels() -> Comparison {
 }
 
 #[test]
+fn what_only_a_hundred_blocks_would_decide_is_left_at_its_interval() {
+    // Half a decibel apart where blocks differ by one: some hundred blocks decide, from the spread alone.
+    let (a, b) = trial("ABBABAABABBABAAB", 1, |antenna, minute, _| {
+        let wobble = if (minute as u32 / 4).is_multiple_of(2) {
+            1.0
+        } else {
+            -1.0
+        };
+        30.0 + if antenna == 'A' { 0.3 + wobble } else { 0.0 }
+    });
+    let comparison = compared(&a, &b);
+    let one = &comparison.channels[0];
+    assert!(
+        one.further_blocks.expect("a number of blocks") > 40,
+        "{one:?}"
+    );
+    let end = one
+        .low_db
+        .expect("an end")
+        .abs()
+        .max(one.high_db.expect("an end").abs());
+    let said = format!("whichever is better, it is by less than {end:.1} dB.");
+    assert!(
+        comparison
+            .meaning
+            .iter()
+            .any(|sentence| sentence.starts_with("Leave channel 20 at that")
+                && sentence.ends_with(&said)),
+        "{said} {:?}",
+        comparison.meaning
+    );
+}
+
+#[test]
 fn sentences_say_what_the_numbers_say() {
     let comparison = four_channels();
     let verdicts: Vec<Verdict> = comparison.channels.iter().map(|one| one.verdict).collect();

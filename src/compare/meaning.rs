@@ -5,6 +5,9 @@ use super::types::{Basis, ChannelComparison, Comparison, Method, Side, Verdict};
 use crate::reading::State;
 use crate::statistics::median;
 
+/// More rounds than this nobody makes: what they would decide is left at that.
+const MANY: usize = 40;
+
 /// The sentences, the most important first.
 pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {
     let words = Words::new(comparison);
@@ -268,10 +271,17 @@ impl<'c> Words<'c> {
                 Some(Basis::Pairs) => counted(count, "more pair"),
                 _ => format!("{} of each antenna", counted(count, "more take")),
             };
-            sentences.push(format!(
-                "About {noun} would decide {}, if what is seen so far stays.",
-                list(&which)
-            ));
+            sentences.push(match farthest(&which).filter(|_| count > MANY) {
+                None => format!(
+                    "About {noun} would decide {}, if what is seen so far stays.",
+                    list(&which)
+                ),
+                Some(end_db) => format!(
+                    "Leave {} at that: it would take about {noun} to decide, and whichever is better, it is by less than {}.",
+                    list(&which),
+                    db(end_db)
+                ),
+            });
         }
         let beyond = self.channels(|one| one.beyond_repeats);
         if !beyond.is_empty() {
@@ -326,6 +336,16 @@ impl<'c> Words<'c> {
 /// Whether the carrier-to-noise ratios, where both are known, point the same way.
 fn by_cn_as_well(one: &ChannelComparison, sign: f64) -> bool {
     one.cn_difference_db.is_none_or(|cn_db| cn_db * sign > 0.0)
+}
+
+/// The end of these channels' intervals that lies farthest from zero, in dB; `None` where one lacks an end.
+fn farthest(channels: &[&ChannelComparison]) -> Option<f64> {
+    let ends = channels
+        .iter()
+        .map(|one| Some(one.low_db?.abs().max(one.high_db?.abs())));
+    ends.collect::<Option<Vec<f64>>>()?
+        .into_iter()
+        .reduce(f64::max)
 }
 
 /// The source that leads among what repeats don't reduce, in brackets, where it is the same for all these channels.

@@ -124,6 +124,9 @@ fn rgb([l, a, b]: [f64; 3]) -> RGBColor {
     )
 }
 
+/// By how much a cell of the map reaches over its neighbours.
+const SEAM_PX: f64 = 1.0;
+
 /// A value, in dB, in the middle of a cell of the map.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FloorCell {
@@ -175,9 +178,10 @@ impl FloorMap {
             }
             let from = view.px((cell.at.0 - half_wide, cell.at.1 + half_high));
             let to = view.px((cell.at.0 + half_wide, cell.at.1 - half_high));
+            // A little over the next ones, or their edges shine through where a viewer smooths them.
             canvas.rectangle(
-                (from.0.max(left), from.1.max(top)),
-                (to.0.min(right), to.1.min(bottom)),
+                ((from.0 - SEAM_PX).max(left), (from.1 - SEAM_PX).max(top)),
+                ((to.0 + SEAM_PX).min(right), (to.1 + SEAM_PX).min(bottom)),
                 colour((cell.value_db - low) / (high - low), sure),
             )?;
         }
