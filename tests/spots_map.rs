@@ -139,12 +139,14 @@ fn room() -> Area {
 fn the_next_place_lies_towards_the_hill_and_not_on_a_measured_one() {
     let points = along_walls();
     let map = Map::fit(&points).expect("a map");
-    let (places, step) = room().cells(1500);
+    let (places, (wide_m, high_m)) = room().cells(1500);
+    let covered_m2 = places.len() as f64 * wide_m * high_m;
     assert!(
-        (1300..1800).contains(&places.len()) && step > 0.0,
-        "{}",
+        (1300..1800).contains(&places.len()) && (wide_m / high_m - 1.0).abs() < 0.1,
+        "{}, {wide_m} by {high_m} m",
         places.len()
     );
+    assert!((covered_m2 - 5.0 * 4.0).abs() < 1e-9, "{covered_m2}");
     let next = map.next_place(&places).expect("a place");
     assert!(next.x_m > 2.0 && next.y_m > 1.8, "{next:?}");
     let nearest = points

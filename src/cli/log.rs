@@ -242,7 +242,7 @@ fn agreed(question: &str, yes: bool) -> Result<bool, Failure> {
     Ok(matches!(answer.trim().to_lowercase().as_str(), "y" | "yes"))
 }
 
-const COLUMNS: [&str; 13] = [
+const COLUMNS: [&str; 18] = [
     "take",
     "taken_at",
     "antenna",
@@ -253,6 +253,11 @@ const COLUMNS: [&str; 13] = [
     "trace",
     "brink",
     "firm",
+    "x_m",
+    "y_m",
+    "height_m",
+    "bearing_deg",
+    "scan_count",
     "note",
     "source",
     "deleted_at",
@@ -271,6 +276,16 @@ fn list(arguments: &ListArguments) -> Result<(), Failure> {
             entry.channels.to_string(),
         ];
         cells.extend(entry.states.iter().map(ToString::to_string));
+        let place = entry.position;
+        let height_m = place.and_then(|place| place.height_m);
+        let bearing_deg = entry.bearing.as_ref().map(|bearing| bearing.degrees);
+        cells.extend([
+            cell(place.map(|place| place.x_m)),
+            cell(place.map(|place| place.y_m)),
+            cell(height_m),
+            cell(bearing_deg),
+            cell(entry.scan_count),
+        ]);
         cells.push(entry.note.clone());
         cells.push(entry.source.clone());
         cells.push(
@@ -287,26 +302,44 @@ fn list(arguments: &ListArguments) -> Result<(), Failure> {
             output::print_csv(std::iter::once(head).chain(entries.iter().map(cells)))
         }
         Format::Table => {
-            let head: Vec<(&str, Set)> = COLUMNS
-                .iter()
-                .map(|&name| match name {
-                    "take" | "channels" | "vacant" | "trace" | "brink" | "firm" => {
-                        (name, Set::Right)
-                    }
-                    _ => (name, Set::Left),
+            let mut rows: Vec<Vec<String>> = entries.iter().map(cells).collect();
+            // What hardly any list has would only take room.
+            let shown: Vec<bool> = (0..COLUMNS.len())
+                .map(|index| match COLUMNS[index] {
+                    "deleted_at" => arguments.deleted,
+                    name if RARE.contains(&name) => rows.iter().any(|row| !row[index].is_empty()),
+                    _ => true,
                 })
                 .collect();
-            // Nothing is deleted in most lists: the column would only take room.
-            let shown = head.len() - usize::from(!arguments.deleted);
-            let rows = entries.iter().map(|entry| cells(entry)[..shown].to_vec());
+            for row in &mut rows {
+                let mut shown = shown.iter();
+                row.retain(|_| shown.next().is_some_and(|shown| *shown));
+            }
+            let head: Vec<(&str, Set)> = (COLUMNS.iter().zip(&shown))
+                .filter(|(_, shown)| **shown)
+                .map(|(&name, _)| match name {
+                    "taken_at" | "antenna" | "spot" | "plan" | "note" | "source" | "deleted_at" => {
+                        (name, Set::Left)
+                    }
+                    _ => (name, Set::Right),
+                })
+                .collect();
             let takes = entries.len();
             output::print(&format!(
                 "{}\n{takes} take(s) in {}\n",
-                table(&head[..shown], rows),
+                table(&head, rows),
                 logbook.path().display()
             ))
         }
     }
+}
+
+/// Columns that the table leaves out where they are empty.
+const RARE: [&str; 5] = ["x_m", "y_m", "height_m", "bearing_deg", "scan_count"];
+
+/// A value as a cell; empty for none.
+fn cell<T: ToString>(value: Option<T>) -> String {
+    value.map_or_else(String::new, |value| value.to_string())
 }
 
 /// An entry under the names of [`COLUMNS`].
@@ -322,6 +355,11 @@ struct Listed<'e> {
     trace: usize,
     brink: usize,
     firm: usize,
+    x_m: Option<f64>,
+    y_m: Option<f64>,
+    height_m: Option<f64>,
+    bearing_deg: Option<f64>,
+    scan_count: Option<u32>,
     note: &'e str,
     source: &'e str,
     deleted_at: Option<Timestamp>,
@@ -341,6 +379,11 @@ impl<'e> From<&'e Entry> for Listed<'e> {
             trace: count(State::Trace),
             brink: count(State::Brink),
             firm: count(State::Firm),
+            x_m: entry.position.map(|place| place.x_m),
+            y_m: entry.position.map(|place| place.y_m),
+            height_m: entry.position.and_then(|place| place.height_m),
+            bearing_deg: entry.bearing.as_ref().map(|bearing| bearing.degrees),
+            scan_count: entry.scan_count,
             note: &entry.note,
             source: &entry.source,
             deleted_at: entry.deleted_at,

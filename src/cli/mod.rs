@@ -16,6 +16,7 @@ mod table;
 mod take;
 mod trial;
 mod turn;
+mod wanted;
 
 use std::io::{self, Write};
 use std::process::ExitCode;

@@ -22,9 +22,6 @@ mod canvas;
 mod comparison;
 mod error;
 mod floor;
-mod floor_file;
-mod floor_ground;
-mod floor_labels;
 mod font;
 mod inline;
 mod legend;
@@ -41,9 +38,10 @@ mod svg;
 
 pub use comparison::comparison;
 pub use error::DrawError;
-pub use floor::{Floor, FloorMark, FloorNext, FloorPanel, floor, floors};
-pub use floor_file::{FloorError, FloorImage, FloorPlan, Place};
-pub use floor_ground::{FloorCell, FloorMap};
+pub use floor::{
+    Floor, FloorCell, FloorError, FloorImage, FloorMap, FloorMark, FloorNext, FloorPanel,
+    FloorPlan, Place, floor, floors,
+};
 pub use inline::Inline;
 pub use merit::{merit, tied};
 pub use panels::{Panel, panels};

@@ -32,7 +32,7 @@ use serde::Serialize;
 pub use error::LogbookError;
 pub use place::{PATH_VARIABLE, default_path, resolve};
 
-use crate::reading::State;
+use crate::reading::{Bearing, Position, State};
 use open::Need;
 
 /// A take without its readings: what a list shows.
@@ -52,6 +52,12 @@ pub struct Entry {
     pub source: String,
     /// Free text.
     pub note: String,
+    /// Where in the room, where stated.
+    pub position: Option<Position>,
+    /// Where it was turned to, in a rotation.
+    pub bearing: Option<Bearing>,
+    /// What a television's scan found, where noted.
+    pub scan_count: Option<u32>,
     /// How many channels it has.
     pub channels: usize,
     /// How many channels stand in each state, in the order of [`State::ALL`]; the rest of them were not measured.

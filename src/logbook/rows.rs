@@ -115,7 +115,7 @@ pub(super) fn heads(
 ) -> rusqlite::Result<Vec<(i64, usize, Take)>> {
     let sql = format!(
         "SELECT id, antenna, spot, taken_at, source, terminated, plan, sample_rate_hz, dwell_s, gains_db, note, \
-         readings, frequency_error, x_m, y_m, height_m, bearing_deg, bearing_from, scan_count FROM takes {which}"
+         readings, frequency_error, {PLACED} FROM takes {which}"
     );
     let mut statement = connection.prepare_cached(&sql)?;
     // Takes of one trial share their gains: the last text is not parsed again.
@@ -140,8 +140,8 @@ pub(super) fn heads(
                 gains_db: gains.1.clone(),
             },
             note: row.get(10)?,
-            position: position(row)?,
-            bearing: bearing(row)?,
+            position: position(row, 13)?,
+            bearing: bearing(row, 16)?,
             scan_count: row.get(18)?,
             readings: Vec::new(),
             spectrum: None,
@@ -154,16 +154,21 @@ pub(super) fn heads(
     statement.query_map(parameters, head)?.collect()
 }
 
-fn position(row: &Row<'_>) -> rusqlite::Result<Option<Position>> {
-    let (x_m, y_m): (Option<f64>, Option<f64>) = (row.get(13)?, row.get(14)?);
-    let height_m = row.get(15)?;
+/// The columns for [`position`] (three), [`bearing`] (two) and the scan count.
+pub(super) const PLACED: &str = "x_m, y_m, height_m, bearing_deg, bearing_from, scan_count";
+
+/// The position in three columns from `first` on.
+pub(super) fn position(row: &Row<'_>, first: usize) -> rusqlite::Result<Option<Position>> {
+    let (x_m, y_m): (Option<f64>, Option<f64>) = (row.get(first)?, row.get(first + 1)?);
+    let height_m = row.get(first + 2)?;
     Ok(x_m
         .zip(y_m)
         .map(|(x_m, y_m)| Position { x_m, y_m, height_m }))
 }
 
-fn bearing(row: &Row<'_>) -> rusqlite::Result<Option<Bearing>> {
-    let (degrees, from): (Option<f64>, Option<String>) = (row.get(16)?, row.get(17)?);
+/// The bearing in two columns from `first` on.
+pub(super) fn bearing(row: &Row<'_>, first: usize) -> rusqlite::Result<Option<Bearing>> {
+    let (degrees, from): (Option<f64>, Option<String>) = (row.get(first)?, row.get(first + 1)?);
     Ok(degrees
         .zip(from)
         .map(|(degrees, from)| Bearing { degrees, from }))

@@ -8,7 +8,7 @@ use super::columns::{self, Reader};
 use super::error::one_line;
 use super::fingerprint::fingerprint;
 use super::names::ranges;
-use super::rows::{heads, insert, sortable, timestamp, whole};
+use super::rows::{PLACED, bearing, heads, insert, position, sortable, timestamp, whole};
 use super::{Entry, Filter, Imported, Logbook, LogbookError, check, transfer};
 use crate::reading::{Position, Take};
 
@@ -71,8 +71,8 @@ impl Logbook {
     /// Where the file can't be read.
     pub fn list(&self, filter: &Filter) -> Result<Vec<Entry>, LogbookError> {
         let sql = format!(
-            "SELECT id, antenna, spot, plan, taken_at, source, note, readings, vacant, trace, brink, firm, deleted_at \
-             FROM takes {MATCHING}"
+            "SELECT id, antenna, spot, plan, taken_at, source, note, readings, vacant, trace, brink, firm, deleted_at, \
+             {PLACED} FROM takes {MATCHING}"
         );
         let entry = |row: &Row<'_>| {
             let count = |column| row.get::<_, i64>(column).map(|count| count as usize);
@@ -84,6 +84,9 @@ impl Logbook {
                 taken_at: timestamp(row, 4)?,
                 source: row.get(5)?,
                 note: row.get(6)?,
+                position: position(row, 13)?,
+                bearing: bearing(row, 16)?,
+                scan_count: row.get(18)?,
                 channels: count(7)?,
                 states: [count(8)?, count(9)?, count(10)?, count(11)?],
                 deleted_at: match row.get_ref(12)? {

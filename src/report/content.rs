@@ -37,6 +37,8 @@ pub struct Content {
     pub remarks: Vec<String>,
     /// Further results, in order: they stand after the comparison's own tables.
     pub further: Vec<Section>,
+    /// The takes that these rest on, where they are others: they go into the file to download too.
+    pub further_takes: Vec<Take>,
 }
 
 impl Content {
@@ -59,6 +61,7 @@ impl Content {
             several: None,
             remarks: Vec::new(),
             further: Vec::new(),
+            further_takes: Vec::new(),
         }
     }
 
@@ -78,6 +81,7 @@ impl Content {
             several: Some(many),
             remarks: Vec::new(),
             further: Vec::new(),
+            further_takes: Vec::new(),
         }
     }
 
@@ -99,7 +103,7 @@ impl Content {
 
     /// Whether any of it was invented or simulated: a scene was played, or a note or a source says so.
     pub fn invented(&self) -> bool {
-        self.takes.iter().flatten().any(is_invented)
+        self.all_takes().any(is_invented)
     }
 
     /// The sections, in the order in which they are read.
@@ -110,7 +114,12 @@ impl Content {
         sections::all(self)
     }
 
-    /// All takes, in order of time.
+    /// All takes, those that further sections rest on too.
+    pub fn all_takes(&self) -> impl Iterator<Item = &Take> {
+        self.takes.iter().flatten().chain(&self.further_takes)
+    }
+
+    /// The takes compared, in order of time.
     pub(super) fn by_time(&self) -> Vec<&Take> {
         let mut takes: Vec<&Take> = self.takes.iter().flatten().collect();
         takes.sort_by_key(|take| (take.taken_at, take.id));

@@ -24,5 +24,5 @@ pub use content::{Compared, Content};
 pub use error::ReportError;
 pub use html::html;
 pub use markdown::{Post, markdown};
-pub use sections::{rotations, scans};
+pub use sections::{rotations, scans, spots};
 pub use write::{check_ending, pictures, write_html, write_markdown};

@@ -54,6 +54,11 @@ impl Names {
     }
 }
 
+/// Sentences with whatever names they hold, fit to be shown.
+pub(super) fn tidy(sentences: &[String]) -> Vec<String> {
+    sentences.iter().map(|sentence| clean(sentence)).collect()
+}
+
 /// A name as it is shown: cleaned, and set apart where it runs from right to left.
 pub(super) fn name(typed: &str) -> String {
     let cleaned = clean(typed);

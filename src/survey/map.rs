@@ -487,21 +487,23 @@ impl Area {
         within && (self.outlines.is_empty() || odd)
     }
 
-    /// The middles of square cells that cover the floor, about so many over the whole rectangle, and their width in metres.
-    pub fn cells(&self, about: usize) -> (Vec<(f64, f64)>, f64) {
+    /// The middles of cells that cover the floor, about so many over the whole rectangle, and their width and height in metres:
+    /// as nearly square as fits into it.
+    pub fn cells(&self, about: usize) -> (Vec<(f64, f64)>, (f64, f64)) {
         let [left, lower, right, upper] = self.ends_m;
         let (width, height) = ((right - left).max(1e-3), (upper - lower).max(1e-3));
         let step = (width * height / about.max(1) as f64).sqrt();
         // Of a long thin floor, at least one row.
         let [columns, rows] =
-            [width, height].map(|length| (length / step).ceil().max(1.0) as usize);
-        let middle = |start: f64, n: usize| start + (n as f64 + 0.5) * step;
+            [width, height].map(|length| (length / step).round().max(1.0) as usize);
+        let (wide, high) = (width / columns as f64, height / rows as f64);
+        let middle = |start: f64, n: usize, step: f64| start + (n as f64 + 0.5) * step;
         let places = (0..rows)
             .flat_map(|row| (0..columns).map(move |column| (column, row)))
-            .map(|(column, row)| (middle(left, column), middle(lower, row)))
+            .map(|(column, row)| (middle(left, column, wide), middle(lower, row, high)))
             .filter(|&place| self.holds(place))
             .collect();
-        (places, step)
+        (places, (wide, high))
     }
 }
 

@@ -10,15 +10,22 @@ use gainsay::capture::simulated::{Scene, SimulatedSource};
 use gainsay::capture::writer::{IfThere, Labels, write_sigmf};
 use gainsay::channels::{Channel, Plan, Thresholds};
 use gainsay::compare::{self, Options};
-use gainsay::draw::{self, Line as DrawnLine, Svg};
-use gainsay::logbook::Logbook;
+use gainsay::draw::{self, FloorPlan, Line as DrawnLine, Svg};
+use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::Take;
 use gainsay::reading::assemble::Wanted;
 use gainsay::reading::survey::Survey;
+use gainsay::survey::{spots, turn};
 
 use super::progress::Stop;
-use super::{Failure, compare as compare_command, output, readings};
-use takes::{Diary, EARS, LOOP, Planned};
+use super::spots::floor::{self, Shown};
+use super::turn::print;
+use super::wanted;
+use super::{
+    Failure, compare as compare_command, output, readings, report as report_command,
+    spots as spots_command,
+};
+use takes::{Diary, EARS, LOOP, Planned, SPOT};
 
 /// Play the whole job on an invented scene: takes, comparison, plots. No dongle needed.
 ///
@@ -62,8 +69,30 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let terminated = demo.terminated(&plug, &all)?;
     let takes = demo.take("trial", &trial, &terminated, &all)?;
     demo.compare(&takes)?;
+
+    let used: Vec<Channel> = (all.into_iter())
+        .filter(|channel| takes.iter().any(|take| finds(take, channel)))
+        .collect();
+    demo.spots(&diary.spots(&used), &terminated, &used)?;
+    let rotations = [LOOP, EARS].map(|antenna| diary.rotation(antenna, &used));
+    for rotation in rotations {
+        demo.take("rotation", &rotation?, &terminated, &used)?;
+    }
+    demo.turn()?;
+    demo.report()?;
     demo.recordings(&plug)?;
     demo.close()
+}
+
+/// The channels that the invented household wants: those that some spot can give it.
+const WANTED: &str = "14,18,20,21,23,25,27,31,36";
+
+/// The room of the scene.
+const FLOOR: &str = include_str!("../../../demo-data/floor.toml");
+
+/// Whether a take found a signal in a channel.
+fn finds(take: &Take, channel: &Channel) -> bool {
+    (take.readings.iter()).any(|reading| reading.channel == channel.id && reading.found)
 }
 
 /// The demo under way.
@@ -136,6 +165,67 @@ impl Demo<'_> {
             let figure = draw::spectrum(line(LOOP, &a), Some(line(EARS, &b)), None, &bands)?;
             self.draw("spectrum", &figure)?;
         }
+        Ok(())
+    }
+
+    /// The loop at every spot: where to put it.
+    fn spots(
+        &mut self,
+        planned: &[Planned],
+        terminated: &Survey,
+        channels: &[Channel],
+    ) -> Result<(), Failure> {
+        self.take("spots", planned, terminated, channels)?;
+        // All of them count, those of the trial too: as in `gainsay spots` by hand.
+        let mut takes = self.logbook.load(&Filter {
+            antenna: Some(LOOP.into()),
+            ..Filter::default()
+        })?;
+        turn::leave_out_turned(&mut takes);
+        let wanted = wanted::Wanted::of(Some(WANTED), None, &self.plan.name)?;
+        let ranking = spots::rank(&takes, wanted.channels.as_deref(), &Default::default())?;
+        let path = self.out.join("floor.toml");
+        fs::write(&path, FLOOR)?;
+        let plan = FloorPlan::read(&path)?;
+        self.written.push(path);
+        wanted.keep(&mut self.logbook, &self.plan.name);
+        let mapped = floor::mapped(&ranking, &plan, Shown::Weakest);
+        output::print(&format!(
+            "\n{}",
+            spots_command::as_text(&ranking, wanted.whose, &mapped)
+        ))?;
+        let figure = floor::figure(&ranking, &plan, Shown::Weakest, &mapped, false)?;
+        self.draw("spots", &figure)
+    }
+
+    /// The loop and the ears turned round: where to aim them.
+    fn turn(&mut self) -> Result<(), Failure> {
+        let options = turn::Options {
+            wanted: wanted::kept(&self.logbook, &self.plan.name)?,
+            ..turn::Options::default()
+        };
+        let mut rotations = Vec::new();
+        for antenna in [LOOP, EARS] {
+            let mut takes = self.logbook.load(&Filter {
+                antenna: Some(antenna.into()),
+                spot: Some(SPOT.into()),
+                deleted: false,
+            })?;
+            takes.retain(|take| take.bearing.is_some());
+            rotations.push(turn::pattern(&takes, &options)?);
+        }
+        for rotation in &rotations {
+            output::print(&format!("\n{}", print::as_text(rotation)))?;
+        }
+        self.draw("rotation", &draw::polar(&rotations[0], rotations.get(1))?)
+    }
+
+    /// What to publish.
+    fn report(&mut self) -> Result<(), Failure> {
+        let path = self.out.join("report.html");
+        let plan = FloorPlan::read(&self.out.join("floor.toml"))?;
+        report_command::write(&self.logbook, [LOOP, EARS], SPOT, &plan, &path)?;
+        self.written.push(path);
         Ok(())
     }
 

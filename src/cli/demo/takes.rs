@@ -18,7 +18,6 @@ use super::super::progress::{Line, Stop};
 
 pub const LOOP: &str = "tape loop";
 pub const EARS: &str = "rabbit ears";
-pub const BOW_TIE: &str = "bow-tie";
 pub const SPOT: &str = "north window";
 /// When the invented measurement began.
 const BEGINS: &str = "2026-05-09T10:00:00Z";

@@ -1,20 +1,68 @@
-//! What else the logbook holds of the antennas: scan counts and rotations.
+//! What else the logbook holds of the antennas: scan counts, spots and rotations.
 
 use gainsay::compare;
-use gainsay::draw;
+use gainsay::draw::{self, FloorPlan};
 use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::Take;
 use gainsay::report::{self, Content, Section};
+use gainsay::survey::spots;
 use gainsay::survey::turn::{self, Rotation};
 
 use crate::cli::Failure;
+use crate::cli::spots::floor::{self, Shown};
 use crate::cli::turn::PAUSE;
+use crate::cli::wanted;
 
-/// The sections that the takes allow.
-pub fn sections(logbook: &Logbook, content: &Content, spot: &str) -> Result<Vec<Section>, Failure> {
-    let mut sections = Vec::from_iter(scans(content));
-    sections.extend(rotations(logbook, content, spot)?);
-    Ok(sections)
+/// Adds the sections that the takes allow.
+pub fn add(
+    logbook: &Logbook,
+    content: &mut Content,
+    spot: &str,
+    floor: &FloorPlan,
+) -> Result<(), Failure> {
+    content.further.extend(scans(content));
+    let found = [
+        places(logbook, content, floor)?,
+        rotations(logbook, content, spot)?,
+    ];
+    for (section, takes) in found.into_iter().flatten() {
+        content.further.push(section);
+        let known: Vec<Option<i64>> = content.all_takes().map(|take| take.id).collect();
+        let new = takes.into_iter().filter(|take| !known.contains(&take.id));
+        content.further_takes.extend(new);
+    }
+    Ok(())
+}
+
+/// A section and the takes that it rests on.
+type Found = Option<(Section, Vec<Take>)>;
+
+/// The spots of the first antenna, where it was at several.
+fn places(logbook: &Logbook, content: &Content, floor: &FloorPlan) -> Result<Found, Failure> {
+    let Some(first) = content.takes.first().and_then(|takes| takes.first()) else {
+        return Ok(None);
+    };
+    let mut takes = logbook.load(&Filter {
+        antenna: Some(first.antenna.clone()),
+        ..Filter::default()
+    })?;
+    takes.retain(|take| take.bearing.is_none() && take.settings.plan == first.settings.plan);
+    compare::leave_out_twins(&mut takes);
+    if takes.iter().all(|take| take.spot == first.spot) {
+        return Ok(None);
+    }
+    let wanted = wanted::kept(logbook, &first.settings.plan)?;
+    let Ok(ranking) = spots::rank(&takes, wanted.as_deref(), &spots::Options::default()) else {
+        return Ok(None);
+    };
+    let has_place = ranking.spots.iter().any(|spot| spot.position.is_some());
+    let drawn = has_place
+        .then(|| {
+            let mapped = floor::mapped(&ranking, floor, Shown::Weakest);
+            floor::figure(&ranking, floor, Shown::Weakest, &mapped, false)
+        })
+        .transpose()?;
+    Ok(Some((report::spots(&ranking, drawn), takes)))
 }
 
 /// The scan counts of two antennas, where any was noted.
@@ -27,8 +75,8 @@ fn scans(content: &Content) -> Option<Section> {
     Some(report::scans(&scans, comparison))
 }
 
-/// The last rotations of the first two antennas at the spot, those that there are.
-fn rotations(logbook: &Logbook, content: &Content, spot: &str) -> Result<Option<Section>, Failure> {
+/// The last rotations of the first two antennas at the spot, those that there are, with their takes.
+fn rotations(logbook: &Logbook, content: &Content, spot: &str) -> Result<Found, Failure> {
     let antennas = content.takes.iter().filter_map(|takes| takes.first());
     let mut turned: Vec<(Vec<Take>, Rotation)> = Vec::new();
     for take in antennas.take(2) {
@@ -39,8 +87,9 @@ fn rotations(logbook: &Logbook, content: &Content, spot: &str) -> Result<Option<
         [one, other] if lie_over_each_other(one, other) => draw::polar(&one.1, Some(&other.1))?,
         [one, ..] => draw::polar(&one.1, None)?,
     };
-    let rotations: Vec<Rotation> = turned.into_iter().map(|(_, rotation)| rotation).collect();
-    Ok(Some(report::rotations(&rotations, patterns)))
+    let (takes, rotations): (Vec<Vec<Take>>, Vec<Rotation>) = turned.into_iter().unzip();
+    let section = report::rotations(&rotations, patterns);
+    Ok(Some((section, takes.concat())))
 }
 
 /// Whether bearings are counted from the same direction, and levels were taken at the same gains.
@@ -66,6 +115,14 @@ fn last_rotation(
     let Some(last) = turn::rotations(takes, PAUSE).pop() else {
         return Ok(None);
     };
-    let rotation = turn::pattern(&last, &turn::Options::default()).ok();
+    let wanted = match last.first() {
+        Some(take) => wanted::kept(logbook, &take.settings.plan)?,
+        None => None,
+    };
+    let options = turn::Options {
+        wanted,
+        ..turn::Options::default()
+    };
+    let rotation = turn::pattern(&last, &options).ok();
     Ok(rotation.map(|rotation| (last, rotation)))
 }

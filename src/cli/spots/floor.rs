@@ -10,7 +10,7 @@ use gainsay::survey::spots::{Ranking, Spot};
 
 use super::Failure;
 
-/// Squares of a map, about.
+/// Cells of a map, about.
 const CELLS: usize = 1800;
 /// From the standard deviation to half of the 95 % interval.
 const TO_HALF: f64 = 1.96;
@@ -261,7 +261,7 @@ pub fn figure(
 }
 
 fn squares(mapped: &Mapped) -> FloorMap {
-    let (places, step_m) = mapped.area.cells(CELLS);
+    let (places, cell_m) = mapped.area.cells(CELLS);
     let cells = mapped.map.at(&places).into_iter().zip(places);
     FloorMap {
         cells: cells
@@ -271,6 +271,6 @@ fn squares(mapped: &Mapped) -> FloorMap {
                 half_db: TO_HALF * one.standard_deviation_db,
             })
             .collect(),
-        step_m,
+        cell_m,
     }
 }

@@ -1,6 +1,6 @@
 //! `gainsay spots`: places ranked, floor plan drawn.
 
-mod floor;
+pub mod floor;
 
 use std::path::PathBuf;
 
@@ -20,6 +20,7 @@ use super::Failure;
 use super::input::LogArguments;
 use super::output::{self, Format};
 use super::table::{Set, number, table};
+use super::wanted::Wanted;
 
 /// Rank the places where an antenna stood: by the weakest wanted channel, then by how many are firm.
 ///
@@ -101,7 +102,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let antenna = antenna(arguments, &logbook)?;
     let takes = takes(arguments, &logbook, &antenna)?;
     let channels = &takes[0].settings.plan;
-    let wanted = wanted(arguments, &logbook, channels)?;
+    let wanted = Wanted::of(arguments.want.as_deref(), Some(&logbook), channels)?;
     let options = Options {
         spread_db: arguments.spread,
         ..Options::default()
@@ -123,9 +124,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     if let Some(path) = &arguments.plot {
         floor::figure(&ranking, &plan, shown, &mapped, arguments.each)?.write(path)?;
     }
-    if let Some(list) = &wanted.keep {
-        keep(&mut logbook, channels, list.as_deref());
-    }
+    wanted.keep(&mut logbook, channels);
     let next_place = mapped.as_ref().ok().and_then(|mapped| mapped.next.as_ref());
     match arguments.format {
         Format::Json => output::print_json(&Outcome {
@@ -241,74 +240,8 @@ fn takes(arguments: &Arguments, logbook: &Logbook, antenna: &str) -> Result<Vec<
     Ok(takes)
 }
 
-/// The channels wanted, and in words whose list it is.
-struct Wanted {
-    channels: Option<Vec<ChannelId>>,
-    whose: &'static str,
-    /// What to keep in the logbook in the place of what is there, once it has served.
-    keep: Option<Option<String>>,
-}
-
-/// What `--want` says, and keeps it; else the list that was kept for this plan.
-fn wanted(arguments: &Arguments, logbook: &Logbook, plan: &str) -> Result<Wanted, Failure> {
-    let every = Wanted {
-        channels: None,
-        whose: "every channel in which a take found a signal; give your own list with --want",
-        keep: None,
-    };
-    let choose = |choice: &str| -> Result<Vec<ChannelId>, String> {
-        let chosen = Plan::find(plan).and_then(|plan| plan.choose(choice));
-        let channels = chosen.map_err(|error| error.to_string())?;
-        Ok(channels.into_iter().map(|channel| channel.id).collect())
-    };
-    match arguments.want.as_deref().map(str::trim) {
-        Some(all) if all.eq_ignore_ascii_case("all") => {
-            let keep = Some(None);
-            Ok(Wanted { keep, ..every })
-        }
-        Some(choice) => {
-            let channels =
-                choose(choice).map_err(|problem| Failure::usage(format!("--want: {problem}")))?;
-            Ok(Wanted {
-                channels: Some(channels),
-                whose: "your list, kept in the logbook",
-                keep: Some(Some(choice.to_owned())),
-            })
-        }
-        None => match logbook.setting(&key(plan))? {
-            None => Ok(every),
-            Some(choice) => {
-                let channels = choose(&choice).map_err(|problem| {
-                    Failure::Failed(format!(
-                        "the list of wanted channels kept in the logbook can't be used: {problem}; give another with --want"
-                    ))
-                })?;
-                Ok(Wanted {
-                    channels: Some(channels),
-                    whose: "your list, from the logbook; change it with --want, forget it with --want all",
-                    keep: None,
-                })
-            }
-        },
-    }
-}
-
-/// Under which key the logbook keeps the list of wanted channels of a plan.
-fn key(plan: &str) -> String {
-    format!("spots wanted {plan}")
-}
-
-/// Keeps a list; a logbook that can only be read still ranks.
-fn keep(logbook: &mut Logbook, plan: &str, choice: Option<&str>) {
-    if let Err(error) = logbook.set_setting(&key(plan), choice) {
-        output::remark(&format!(
-            "the list of wanted channels was not kept: {error}"
-        ));
-    }
-}
-
 /// The ranking for people: heading, table, what it means, what to bear in mind.
-fn as_text(ranking: &Ranking, whose: &str, mapped: &Result<Mapped, MapError>) -> String {
+pub fn as_text(ranking: &Ranking, whose: &str, mapped: &Result<Mapped, MapError>) -> String {
     let wanted: Vec<String> = ranking.wanted.iter().map(ToString::to_string).collect();
     let mut text = format!(
         "{} at {} spot(s), {} take(s); plan {}; intervals {:.0} %\nwanted: {} ({whose})\n\n",

@@ -2,7 +2,7 @@
 
 mod guide;
 mod play;
-mod print;
+pub mod print;
 
 use std::path::PathBuf;
 use std::time::Duration;
@@ -17,6 +17,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::input::{self, ChannelArguments, LogArguments, RawArguments};
 use super::output::{self, Format};
+use super::wanted::Wanted;
 use super::{Failure, take, trial};
 use gainsay::channels::Plan;
 
@@ -70,7 +71,8 @@ pub struct Arguments {
     no_terminator: bool,
     #[command(flatten)]
     channels: ChannelArguments,
-    /// Channels that you want to receive, such as 7,9,20-23: the weakest of them says where to aim [default: all found].
+    /// Channels that you want to receive, such as 7,9,20-23: the weakest of them says where to aim. Kept in the logbook as your
+    /// list from then on; all forgets the list [default: the list kept, else all found].
     #[arg(long, value_name = "CHANNELS")]
     want: Option<String>,
     #[command(flatten)]
@@ -169,10 +171,19 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         (true, Some(every)) => guide::takes(&asked, every)?,
         (true, None) => kept(&asked)?,
     };
-    let rotation = draw_up(&asked, &takes)?;
+    let mut logbook = match arguments.no_log {
+        true => None,
+        false => Some(Logbook::open_existing(&arguments.log.path()?)?),
+    };
+    let plan = takes.first().map_or("", |take| &take.settings.plan);
+    let wanted = Wanted::of(arguments.want.as_deref(), logbook.as_ref(), plan)?;
+    let rotation = draw_up(&asked, &takes, &wanted)?;
     let other = (arguments.with.as_deref())
-        .map(|name| beside(&asked, name, &takes))
+        .map(|name| beside(&asked, name, &takes, &wanted))
         .transpose()?;
+    if let Some(logbook) = &mut logbook {
+        wanted.keep(logbook, plan);
+    }
     print::rotation(&rotation, other.as_ref(), arguments.format)?;
     if let Some(path) = &arguments.plot {
         draw::polar(&rotation, other.as_ref())?.write(path)?;
@@ -182,18 +193,10 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
 }
 
 /// The pattern of takes, against the wanted channels.
-fn draw_up(asked: &Asked, takes: &[Take]) -> Result<Rotation, Failure> {
-    let plan = takes.first().map(|take| take.settings.plan.as_str());
-    let wanted = match (&asked.arguments.want, plan) {
-        (Some(choice), Some(plan)) => {
-            let chosen = Plan::find(plan)?.choose(choice).map_err(Failure::usage)?;
-            Some(chosen.into_iter().map(|channel| channel.id).collect())
-        }
-        _ => None,
-    };
+fn draw_up(asked: &Asked, takes: &[Take], wanted: &Wanted) -> Result<Rotation, Failure> {
     let options = Options {
         unsteadiness_db: asked.arguments.unsteadiness,
-        wanted,
+        wanted: wanted.channels.clone(),
         ..Options::default()
     };
     Ok(turn::pattern(takes, &options)?)
@@ -272,7 +275,7 @@ fn narrow(takes: &mut [Take], channels: &ChannelArguments) -> Result<(), Failure
 }
 
 /// The other antenna's last rotation.
-fn beside(asked: &Asked, name: &str, takes: &[Take]) -> Result<Rotation, Failure> {
+fn beside(asked: &Asked, name: &str, takes: &[Take], wanted: &Wanted) -> Result<Rotation, Failure> {
     let name = take::name("--with", name)?;
     if name == asked.antenna {
         return Err(Failure::usage(format!(
@@ -291,7 +294,7 @@ fn beside(asked: &Asked, name: &str, takes: &[Take]) -> Result<Rotation, Failure
             centre_hz / 1e6
         )));
     }
-    let other = draw_up(asked, &others)?;
+    let other = draw_up(asked, &others, wanted)?;
     let zero = takes
         .first()
         .and_then(|take| take.bearing.as_ref())

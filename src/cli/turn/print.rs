@@ -37,7 +37,7 @@ pub fn rotation(
 }
 
 /// For people: heading, table, what it means, what to bear in mind.
-fn as_text(rotation: &Rotation) -> String {
+pub fn as_text(rotation: &Rotation) -> String {
     let mut text = format!(
         "{}   at {}\n{} take(s) at {} bearings, counted clockwise from {} (seen from above); plan {}; intervals {:.0} %\n\n",
         rotation.antenna,

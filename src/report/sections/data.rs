@@ -11,7 +11,8 @@ const LARGEST: usize = 6_000_000;
 const FILE: &str = "gainsay-takes.csv";
 
 pub(super) fn section(content: &Content, names: &Names) -> Result<Section, ReportError> {
-    let takes = content.by_time();
+    let mut takes = content.by_time();
+    takes.extend(&content.further_takes);
     let mut bytes = Vec::new();
     export_csv(takes.iter().map(|take| Ok((*take).clone())), &mut bytes)?;
     let (count, long) = (counted(takes.len(), "take"), size(bytes.len()));

@@ -10,9 +10,11 @@ mod facts;
 mod figures;
 mod merit;
 mod method;
+mod places;
 mod scans;
 mod turned;
 
+pub use places::spots;
 pub use scans::scans;
 pub use turned::rotations;
 

@@ -1,7 +1,7 @@
 //! What a television's scan said, beside what was measured.
 
 use super::super::block::{Block, Cell, Section, Set, Table};
-use super::super::words::name;
+use super::super::words::{name, tidy};
 use crate::compare::{Comparison, ScanComparison};
 use crate::reading::scan::ScanCheck;
 
@@ -35,7 +35,7 @@ pub fn scans(scans: &ScanComparison, comparison: &Comparison) -> Section {
         "scan",
         "What a scan found",
         vec![
-            Block::Sentences(scans.sentences.clone()),
+            Block::Sentences(tidy(&scans.sentences)),
             Block::Table(table),
         ],
     )

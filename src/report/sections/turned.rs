@@ -1,7 +1,7 @@
 //! Which way to turn the antenna: a rotation's patterns.
 
 use super::super::block::{Block, Cell, Figure, Section, Set, Table};
-use super::super::words::{counted, name};
+use super::super::words::{counted, name, percent, tidy};
 use super::channels::mhz_between;
 use crate::draw::{Svg, clean};
 use crate::survey::turn::{BearingFigure, Figures, Pattern, Rotation};
@@ -14,18 +14,18 @@ pub fn rotations(rotations: &[Rotation], patterns: Svg) -> Section {
         caption: "What arrives with the antenna turned to each bearing, clockwise as seen from above; indoors it is the pattern \
                   with the room. The outer ring is the strongest."
             .to_owned(),
-        numbers: Some(("turn".to_owned(), "in the tables below".to_owned())),
+        numbers: Some(("turn".to_owned(), "the tables below".to_owned())),
     })];
     for rotation in rotations {
         blocks.push(Block::Heading(name(&rotation.antenna)));
-        blocks.push(Block::Sentences(rotation.meaning.clone()));
+        blocks.push(Block::Sentences(tidy(&rotation.meaning)));
         blocks.push(Block::Table(table(rotation)));
         let reasons: Vec<String> = (rotation.channels.iter())
             .filter_map(|one| {
                 Some(format!(
                     "Channel {}: {}.",
                     clean(&one.channel.to_string()),
-                    one.reason.as_deref()?
+                    clean(one.reason.as_deref()?)
                 ))
             })
             .collect();
@@ -38,7 +38,7 @@ pub fn rotations(rotations: &[Rotation], patterns: Svg) -> Section {
         if !rotation.remarks.is_empty() {
             blocks.push(Block::Remarks(
                 "To bear in mind".to_owned(),
-                rotation.remarks.clone(),
+                tidy(&rotation.remarks),
             ));
         }
     }
@@ -64,11 +64,12 @@ fn table(rotation: &Rotation) -> Table {
         });
     Table {
         caption: format!(
-            "Patterns of {} at {}, bearings clockwise from {}: with 95 % intervals; beamwidth at half power, front over exactly \
+            "Patterns of {} at {}, bearings clockwise from {}: with {} intervals; beamwidth at half power, front over exactly \
              behind, roundness as strongest over weakest bearing",
             name(&rotation.antenna),
             name(&rotation.spot),
-            name(&rotation.zero)
+            name(&rotation.zero),
+            percent(rotation.confidence)
         ),
         head: vec![
             (Cell::with("Channel", "MHz"), Set::Words),

@@ -1,8 +1,8 @@
 //! Floors of all sizes: what stands on them, and that words don't cover words.
 
-use super::super::floor_ground::FloorCell;
 use super::super::png;
 use super::super::tests::Document;
+use super::ground::FloorCell;
 use super::*;
 
 fn mark(name: &str, x: f64, y: f64, value_db: f64) -> FloorMark {
@@ -61,7 +61,7 @@ fn map(width: f64, height: f64) -> FloorMap {
         cells: (0..columns * count(height))
             .map(|n| cell(n % columns, n / columns))
             .collect(),
-        step_m,
+        cell_m: (step_m, step_m),
     }
 }
 
@@ -105,7 +105,7 @@ fn figures() -> Vec<(&'static str, Svg)> {
     let mut pictured = room();
     let mut picture = resvg::tiny_skia::Pixmap::new(60, 45).unwrap();
     picture.fill(resvg::tiny_skia::Color::from_rgba8(230, 230, 230, 255));
-    pictured.image = Some(super::super::FloorImage {
+    pictured.image = Some(FloorImage {
         media_type: "image/png",
         bytes: picture.encode_png().unwrap(),
         at: (0.0, 0.0),

@@ -1,11 +1,17 @@
 //! A floor with spots on it: what can be received where, and how sure that is.
 
+mod file;
+mod ground;
+mod labels;
+
 use plotters::style::RGBColor;
 
+pub use self::file::{FloorError, FloorImage, FloorPlan, Place};
+use self::ground::View;
+pub use self::ground::{FloorCell, FloorMap};
+use self::labels::Taken;
+
 use super::canvas::{Align, Canvas, GREY, GRID, INK, MUTED, VERMILION, figure};
-use super::floor_file::{FloorPlan, Place};
-use super::floor_ground::{self as ground, FloorMap, View};
-use super::floor_labels::Taken;
 use super::font::{Style, clean};
 use super::legend::{self, Item, Sign};
 use super::mark::{self, Arrow, Fill, Look, Shape, Way};
@@ -496,5 +502,4 @@ fn describe_small(title: &str, panels: &[FloorPanel]) -> String {
 }
 
 #[cfg(test)]
-#[path = "floor_tests.rs"]
 mod tests;

@@ -4,12 +4,12 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use plotters::style::RGBColor;
 
-use super::DrawError;
-use super::canvas::{Align, Canvas, INK, MUTED, WHITE};
-use super::floor_file::{FloorImage, FloorPlan, Place};
-use super::floor_labels::{Box4, Taken};
-use super::font::{Style, clean};
-use super::scale::{Scale, number, tick_label};
+use super::super::DrawError;
+use super::super::canvas::{Align, Canvas, INK, MUTED, WHITE};
+use super::super::font::{Style, clean};
+use super::super::scale::{Scale, number, tick_label};
+use super::file::{FloorImage, FloorPlan, Place};
+use super::labels::{Box4, Taken};
 
 const LABEL: Style = Style::regular(28.0);
 
@@ -124,10 +124,10 @@ fn rgb([l, a, b]: [f64; 3]) -> RGBColor {
     )
 }
 
-/// A value, in dB, in the middle of a square of the map.
+/// A value, in dB, in the middle of a cell of the map.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FloorCell {
-    /// The square's middle.
+    /// The cell's middle.
     pub at: Place,
     /// The value in dB.
     pub value_db: f64,
@@ -135,13 +135,13 @@ pub struct FloorCell {
     pub half_db: f64,
 }
 
-/// A map in squares.
+/// A map in cells.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FloorMap {
-    /// The squares.
+    /// The cells.
     pub cells: Vec<FloorCell>,
-    /// Their width in metres.
-    pub step_m: f64,
+    /// Their width and height in metres.
+    pub cell_m: (f64, f64),
 }
 
 impl FloorMap {
@@ -166,15 +166,15 @@ impl FloorMap {
 
     pub(super) fn draw(&self, canvas: &mut Canvas, view: &View) -> Result<(), DrawError> {
         let (low, high) = self.range();
-        let half = self.step_m / 2.0;
+        let (half_wide, half_high) = (self.cell_m.0 / 2.0, self.cell_m.1 / 2.0);
         let [left, top, right, bottom] = view.frame();
         for cell in &self.cells {
             let sure = sureness(cell.half_db);
             if !(cell.value_db.is_finite() && sure > 0.0) {
                 continue;
             }
-            let from = view.px((cell.at.0 - half, cell.at.1 + half));
-            let to = view.px((cell.at.0 + half, cell.at.1 - half));
+            let from = view.px((cell.at.0 - half_wide, cell.at.1 + half_high));
+            let to = view.px((cell.at.0 + half_wide, cell.at.1 - half_high));
             canvas.rectangle(
                 (from.0.max(left), from.1.max(top)),
                 (to.0.min(right), to.1.min(bottom)),
