@@ -6,9 +6,9 @@ mod turns;
 use gainsay::channels::ChannelId;
 use gainsay::reading::{Bearing, Health, Take};
 use gainsay::survey::turn::{
-    Options, Pattern, Rotation, TurnError, leave_out_turned, pattern, rotations, turn_between,
+    self, Options, Pattern, Rotation, TurnError, leave_out_turned, pattern, rotations, turn_between,
 };
-use jiff::SignedDuration;
+use jiff::{SignedDuration, Timestamp};
 use takes::NOISE;
 use turns::{
     Made, Power, at, cardioid, half_wave_dipole, omni, rotation, short_dipole, three_lobes,
@@ -419,6 +419,26 @@ fn the_same_takes_give_the_same_result_in_any_order() {
         .map(|takes| serde_json::to_string(&pattern(takes, &Options::default()).unwrap()).unwrap());
     assert_eq!(one, two);
     assert!(!one.contains("NaN"));
+}
+
+#[test]
+fn rotations_soon_after_each_other_are_parted_by_their_marks() {
+    let mut takes = rotation(&[cardioid], Made::clean(12, 0.0), 1);
+    let begins: [Timestamp; 2] = ["2026-05-09T10:00:00.5Z", "2026-05-09T10:05:00Z"]
+        .map(|time| time.parse().expect("a time"));
+    for (n, take) in takes.iter_mut().enumerate() {
+        take.note = format!("{}; windy", turn::mark(begins[usize::from(n >= 5)]));
+    }
+    // Another note takes the mark away: such a take goes with those before it.
+    takes[2].note = "the cat sat on it".to_owned();
+    takes[8].note = String::new();
+    assert_eq!(
+        turn::mark_of(&takes[0]),
+        Some("rotation of 2026-05-09T10:00:00.500Z")
+    );
+    assert_eq!(turn::mark_of(&takes[2]), None);
+    let parted = rotations(takes, SignedDuration::from_hours(2));
+    assert_eq!(parted.iter().map(Vec::len).collect::<Vec<_>>(), [5, 7]);
 }
 
 #[test]

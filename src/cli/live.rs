@@ -139,6 +139,11 @@ mod with_dongle {
             })
         }
 
+        /// Its name, which is also the source of its takes.
+        pub fn name(&self) -> &str {
+            &self.name
+        }
+
         /// Looks for the gains, with what is connected now.
         pub fn look(&mut self, stop: &Stop) -> Result<Vec<Setting>, Failure> {
             let what = format!("{}: looking for gains", self.name);

@@ -183,7 +183,7 @@ fn takes_of_a_rotation_are_left_out_of_comparisons() {
         .unwrap();
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(
-        said.contains("4 take(s) of \"loop\" belong to a rotation"),
+        said.contains("4 take(s) of \"loop\" are of a rotation, at a bearing each, and left out"),
         "{said}"
     );
     let result: Value = serde_json::from_slice(&output.stdout).unwrap();

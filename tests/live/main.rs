@@ -7,6 +7,9 @@ mod program;
 #[path = "../stand_in_support/mod.rs"]
 mod stand_in_support;
 mod trial;
+#[path = "../trial_dialogue/mod.rs"]
+mod trial_dialogue;
+mod turn;
 
 use std::process::{Command, Output};
 

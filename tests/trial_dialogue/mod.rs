@@ -5,7 +5,7 @@
 
 use std::fs;
 use std::io::{Read, Write};
-use std::process::{Child, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::{Duration, Instant};
@@ -57,9 +57,14 @@ pub struct Running {
 
 impl Running {
     pub fn start(place: &Place, arguments: &[&str]) -> Running {
-        let mut child = place
-            .command()
-            .args(arguments)
+        let mut command = place.command();
+        command.args(arguments);
+        Running::of(command)
+    }
+
+    /// A program that was made ready otherwise.
+    pub fn of(mut command: Command) -> Running {
+        let mut child = command
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())

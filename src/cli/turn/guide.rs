@@ -17,6 +17,7 @@ pub fn takes(asked: &Asked, every_deg: f64) -> Result<Vec<Take>, Failure> {
 
 #[cfg(feature = "dongle")]
 mod with_dongle {
+    use gainsay::capture::CaptureError;
     use gainsay::capture::dongle::Setting;
     use gainsay::logbook::{Filter, Logbook};
     use gainsay::reading::assemble::{Subject, Wanted, assemble};
@@ -46,6 +47,8 @@ mod with_dongle {
         /// Bearings to take, the first once more at the end.
         order: Vec<f64>,
         done: Vec<Take>,
+        /// What the notes of this rotation's takes begin with.
+        mark: String,
     }
 
     /// Takes at every bearing that is missing.
@@ -75,12 +78,15 @@ mod with_dongle {
         } else {
             CAUTION
         });
+        let done = if arguments.anew {
+            Vec::new()
+        } else {
+            begun(&logbook, asked, live.name())?
+        };
         let mut session = Session {
-            done: if arguments.anew {
-                Vec::new()
-            } else {
-                begun(&logbook, asked)?
-            },
+            mark: (done.iter().find_map(turn::mark_of))
+                .map_or_else(|| turn::mark(Timestamp::now()), str::to_owned),
+            done,
             asked,
             wanted,
             logbook,
@@ -92,21 +98,28 @@ mod with_dongle {
         Ok(session.done)
     }
 
-    /// Takes of this rotation that were made before it was stopped.
-    fn begun(logbook: &Logbook, asked: &Asked) -> Result<Vec<Take>, Failure> {
+    /// Takes of this rotation that were made, with the same dongle, before it was stopped.
+    fn begun(logbook: &Logbook, asked: &Asked, source: &str) -> Result<Vec<Take>, Failure> {
         let filter = Filter {
             antenna: Some(asked.antenna.clone()),
             spot: Some(asked.spot.clone()),
             deleted: false,
         };
-        let mut rotations = turn::rotations(logbook.load(&filter)?, PAUSE);
+        let mut takes = logbook.load(&filter)?;
+        takes.retain(|take| take.source == source);
         let goes_on = |takes: &Vec<Take>| {
             takes.last().is_some_and(|last| {
                 Timestamp::now().duration_since(last.taken_at) <= PAUSE
                     && last.bearing.as_ref().is_some_and(|b| b.from == asked.zero)
             })
         };
-        Ok(rotations.pop().filter(goes_on).unwrap_or_default())
+        let last = turn::rotations(takes, PAUSE).pop();
+        Ok(last.filter(goes_on).unwrap_or_default())
+    }
+
+    /// A bearing in words: whole degrees, or as fine as need be.
+    fn degrees(bearing_deg: f64) -> String {
+        format!("{}°", (bearing_deg * 10.0).round() / 10.0)
     }
 
     impl Session<'_> {
@@ -128,25 +141,34 @@ mod with_dongle {
             };
             let plan = self.gains(live, first)?;
             let terminated = self.terminated(live, &plan)?;
-            // After the terminator, or gains that were reused, the antenna must be put on and turned.
-            let mut aimed = terminated.is_none() && self.done.is_empty();
+            // Where the gains were looked for and no terminator came after, the antenna is on and looks the right way.
+            let terminator_is_on =
+                terminated.is_some() && self.asked.arguments.terminated.is_none();
+            let mut ready = self.done.is_empty() && !terminator_is_on;
+            let mut connected = ready;
             for (place, bearing_deg) in missing {
-                if !std::mem::take(&mut aimed) {
-                    self.wait(&format!(
-                        "Take {} of {}: {}turn {} to {bearing_deg:.0}°",
-                        place + 1,
-                        self.order.len(),
-                        if place + 1 == self.order.len() {
-                            "once more, "
-                        } else {
-                            ""
-                        },
-                        self.asked.antenna
-                    ))?;
+                if !std::mem::take(&mut ready) {
+                    let prompt = self.prompt(place, bearing_deg, connected);
+                    self.wait(&prompt)?;
                 }
+                connected = true;
                 self.take(live, &plan, terminated.as_ref(), (place, bearing_deg))?;
             }
             Ok(())
+        }
+
+        fn prompt(&self, place: usize, bearing_deg: f64, connected: bool) -> String {
+            let (antenna, of) = (&self.asked.antenna, self.order.len());
+            let turn = match connected {
+                true => format!("turn {antenna} to"),
+                false => format!("connect {antenna} and turn it to"),
+            };
+            format!(
+                "Take {} of {of}: {turn} {}{}",
+                place + 1,
+                degrees(bearing_deg),
+                if place + 1 == of { " once more" } else { "" }
+            )
         }
 
         /// Place and bearing of what is still to be taken: a bearing that stands twice in the order is wanted twice.
@@ -176,6 +198,11 @@ mod with_dongle {
             ))
         }
 
+        /// What went well; else why the rotation stops here.
+        fn checked<T>(&self, result: Result<T, CaptureError>) -> Result<T, Failure> {
+            result.map_err(|error| self.stopped(&error.to_string()))
+        }
+
         fn wait(&mut self, prompt: &str) -> Result<(), Failure> {
             match self.pace.wait(prompt, &mut self.logbook, &self.stop)? {
                 Waited::GoOn => Ok(()),
@@ -188,17 +215,33 @@ mod with_dongle {
 
         /// The gains of the takes so far, else what suits the first bearing.
         fn gains(&mut self, live: &mut Live, first_deg: f64) -> Result<Vec<Setting>, Failure> {
-            if let Some(take) = self.done.first() {
-                return live.reuse(&take.settings.gains_db);
+            if !self.done.is_empty() {
+                return self.gains_so_far(live);
             }
             self.wait(&format!(
-                "To find the gains: connect {} and turn it to {first_deg:.0}°",
-                self.asked.antenna
+                "To find the gains: connect {} and turn it to {}",
+                self.asked.antenna,
+                degrees(first_deg)
             ))?;
             match live.look(&self.stop) {
                 _ if self.stop.asked() => Err(self.stopped("stopped")),
+                Err(Failure::Failed(problem)) => Err(self.stopped(&problem)),
                 found => found,
             }
+        }
+
+        /// The gains of the takes so far, each of which may lack tunings that failed.
+        fn gains_so_far(&self, live: &Live) -> Result<Vec<Setting>, Failure> {
+            let gains_db: Vec<(f64, f64)> = (self.done.iter())
+                .flat_map(|take| take.settings.gains_db.iter().copied())
+                .collect();
+            live.reuse(&gains_db).map_err(|_| {
+                Failure::usage(format!(
+                    "the {} take(s) of this rotation so far were made of other channels or at another rate: go on with \
+                     the same --channels and --rate, or begin another rotation with --anew",
+                    self.done.len()
+                ))
+            })
         }
 
         fn terminated(
@@ -215,7 +258,7 @@ mod with_dongle {
             }
             self.wait("Put the terminator on")?;
             let mut survey = self.pass(live, plan, false)?;
-            survey.serves(&survey)?;
+            self.checked(survey.serves(&survey))?;
             survey.about.name += &format!(", terminated {:.3}", Timestamp::now());
             Ok(Some(survey))
         }
@@ -228,8 +271,7 @@ mod with_dongle {
         ) -> Result<Survey, Failure> {
             match live.pass(plan, self.asked.dwell_s(), listens, None, &self.stop) {
                 _ if self.stop.asked() => Err(self.stopped("stopped")),
-                Err(error) => Err(self.stopped(&error.to_string())),
-                Ok(survey) => Ok(survey),
+                survey => self.checked(survey),
             }
         }
 
@@ -246,11 +288,12 @@ mod with_dongle {
                 output::remark(problem);
             }
             if let Some(terminated) = terminated {
-                terminated.serves(&survey)?;
+                self.checked(terminated.serves(&survey))?;
             }
             let subject = Subject {
                 antenna: self.asked.antenna.clone(),
                 spot: self.asked.spot.clone(),
+                note: self.mark.clone(),
                 taken_at: begins,
                 bearing: Some(Bearing {
                     degrees: bearing_deg,
@@ -259,7 +302,7 @@ mod with_dongle {
                 ..Subject::default()
             };
             let mut take = assemble(&survey, terminated, &self.wanted, None, subject);
-            survey.covers_any(&take.readings, &self.wanted)?;
+            self.checked(survey.covers_any(&take.readings, &self.wanted))?;
             take.id = Some(self.logbook.append(&take)?);
             self.tell(place, bearing_deg, &take);
             self.done.push(take);
@@ -274,9 +317,10 @@ mod with_dongle {
                 .filter(|r| r.state == Some(State::Firm))
                 .count();
             say(&format!(
-                "Take {} of {} ({bearing_deg:.0}°) is kept as number {}: {firm} channel(s) firm.\n",
+                "Take {} of {} ({}) is kept as number {}: {firm} channel(s) firm.\n",
                 place + 1,
                 self.order.len(),
+                degrees(bearing_deg),
                 take.id.unwrap_or_default()
             ));
             let clipped = |health: &Health| matches!(health, Health::Clipped { .. });

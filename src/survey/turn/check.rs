@@ -1,6 +1,6 @@
 //! What is asked of a rotation, and when it is refused.
 
-use jiff::SignedDuration;
+use jiff::{SignedDuration, Timestamp};
 
 use super::series::wrapped;
 use crate::channels::ChannelId;
@@ -267,8 +267,24 @@ pub(super) fn check_options(options: &Options) -> Result<(), TurnError> {
     Ok(())
 }
 
-/// Takes apart by rotation: sorted by time, a new one begins after a pause longer than `pause`, or where 0° is another
-/// direction. Takes without a bearing are left out.
+/// What the note of a guided rotation's takes begins with, so that another rotation soon after it is told from it.
+const MARK: &str = "rotation of ";
+
+/// The mark of a rotation that began at this time.
+pub fn mark(begins: Timestamp) -> String {
+    format!("{MARK}{begins:.3}")
+}
+
+/// The mark in a take's note, unless somebody has written another note.
+pub fn mark_of(take: &Take) -> Option<&str> {
+    let from = take.note.find(MARK)?;
+    let marked = &take.note[from..];
+    let time = marked[MARK.len()..].split([' ', ';', ',']).next()?;
+    Some(&marked[..MARK.len() + time.len()])
+}
+
+/// Takes apart by rotation: sorted by time, a new one begins after a pause longer than `pause`, where 0° is another
+/// direction, or where the takes' marks say so. Takes without a bearing are left out.
 pub fn rotations(takes: Vec<Take>, pause: SignedDuration) -> Vec<Vec<Take>> {
     let mut turned: Vec<Take> = (takes.into_iter())
         .filter(|take| take.bearing.is_some())
@@ -278,7 +294,12 @@ pub fn rotations(takes: Vec<Take>, pause: SignedDuration) -> Vec<Vec<Take>> {
     for take in turned {
         let goes_on = rotations.last().and_then(|r| r.last()).is_some_and(|last| {
             let from = |take: &Take| take.bearing.as_ref().map(|b| b.from.clone());
-            take.taken_at.duration_since(last.taken_at) <= pause && from(&take) == from(last)
+            let mark = rotations
+                .last()
+                .and_then(|r| r.iter().rev().find_map(mark_of));
+            let marks_agree = mark.zip(mark_of(&take)).is_none_or(|(a, b)| a == b);
+            let pause_is_short = take.taken_at.duration_since(last.taken_at) <= pause;
+            pause_is_short && from(&take) == from(last) && marks_agree
         });
         match rotations.last_mut() {
             Some(rotation) if goes_on => rotation.push(take),

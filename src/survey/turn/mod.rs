@@ -30,7 +30,8 @@ use self::figures::Curves;
 use self::fit::{Fitted, Foreseen, Observation};
 
 pub use self::check::{
-    LEAST_BEARINGS, Options, TurnError, different_gain, leave_out_turned, rotations, same_bearing,
+    LEAST_BEARINGS, Options, TurnError, different_gain, leave_out_turned, mark, mark_of, rotations,
+    same_bearing,
 };
 pub use self::series::{Series, turn_between, wrapped};
 pub use self::types::{
