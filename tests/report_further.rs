@@ -5,7 +5,8 @@ mod takes;
 use gainsay::compare::{Options, compare, compare_scans};
 use gainsay::draw;
 use gainsay::reading::{Bearing, Take};
-use gainsay::report::{Content, html, markdown, rotations, scans};
+use gainsay::report::{Content, html, markdown, rotations, scans, spots};
+use gainsay::survey::spots::rank;
 use gainsay::survey::turn;
 use takes::{NOISE, ratio, reading, take, trial};
 
@@ -63,6 +64,49 @@ fn a_scan_count_stands_beside_the_measurement_and_its_sentences_are_not_lost() {
         "<th scope=\"row\">tape loop</th><td class=\"number\">31</td><td class=\"number\">2</td>";
     assert!(page.contains(row), "31 noted, two channels firm");
     assert!(page.contains("<h2 id=\"scan-title\">What a scan found</h2>"));
+}
+
+#[test]
+fn spots_have_their_ranks_and_margins_and_a_vacant_one_its_bound() {
+    let at = |spot: &str, minute: f64, cn: Option<f64>| -> Take {
+        let power = NOISE * (1.0 + cn.map_or(0.0, ratio));
+        let mut take = take("tape loop", minute, vec![reading(20, power, NOISE, 0.0)]);
+        take.spot = spot.to_owned();
+        take
+    };
+    let takes: Vec<Take> = (0..5u8)
+        .flat_map(|n| {
+            let minute = f64::from(n);
+            let wave = 0.2 * (minute * 1.3).sin();
+            [
+                at("shelf", 3.0 * minute, Some(25.0 + wave)),
+                at("desk", 3.0 * minute + 1.0, Some(17.0 + wave)),
+                at("cellar", 3.0 * minute + 2.0, None),
+            ]
+        })
+        .collect();
+    let ranking = rank(&takes, None, &Default::default()).expect("a ranking");
+    let mut content = content();
+    content.further.push(spots(&ranking, None));
+    let page = html(&content).expect("a report");
+    let shelf = ranking.spots[0].weakest.clone().expect("a margin");
+    assert_eq!(ranking.spots[0].name, "shelf");
+    let row = format!(
+        "{:+.1} <span class=\"small\">{:+.1} … {:+.1}</span>",
+        shelf.margin_db,
+        shelf.low_db.expect("an end"),
+        shelf.high_db
+    );
+    assert!(page.contains(&row), "{row}");
+    let cellar = ranking
+        .spots
+        .iter()
+        .find(|spot| spot.name == "cellar")
+        .expect("it");
+    let bound = cellar.weakest.clone().expect("a bound");
+    assert!(bound.is_bound);
+    let shown = format!("≤ −{:.1} <span", -bound.margin_db);
+    assert!(page.contains(&shown), "{shown}");
 }
 
 #[test]

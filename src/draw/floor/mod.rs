@@ -153,6 +153,7 @@ fn draw(
 ) -> Result<(f64, View), DrawError> {
     let width = RIGHT_PX - LEFT_PX;
     let mut y = canvas.lines(&TITLE.wrap(title, width, 3), TITLE, INK, LEFT_PX, 34.0)?;
+    canvas.heading_ends(y);
     let subtitle = SUBTITLE.wrap(&clean(&floor.subtitle), width, 3);
     y = canvas.lines(&subtitle, SUBTITLE, INK, LEFT_PX, y + 10.0)? + 20.0;
     let view = View::fit(ends, (LEFT_PX, RIGHT_PX), y, MOST_PX);

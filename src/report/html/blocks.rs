@@ -65,7 +65,7 @@ fn sentences_of(sentences: &[String]) -> Markup {
 
 /// A figure in a box of its own, in which a narrow screen scrolls.
 fn figure(figure: &Figure) -> Markup {
-    let inline = figure.svg.inline(&figure.name);
+    let inline = figure.svg.inline(&format!("figure-{}", figure.name));
     let class = if inline.restyled {
         "scroll"
     } else {

@@ -72,17 +72,19 @@ pub(super) fn css() -> String {
     )
 }
 
-/// The colours of a figure that a dark page leaves as they are: those of the figure itself.
+/// The colours of a figure that a dark page leaves on white: those of the figure itself, but for small letters.
 pub(super) fn untouched() -> String {
-    ROLES
-        .iter()
+    let mut css: String = (ROLES.iter())
         .map(|(colour, role)| {
             format!(
                 "--{role}:#{:02X}{:02X}{:02X};",
                 colour.0, colour.1, colour.2
             )
         })
-        .collect()
+        .collect();
+    let text = LIGHT.iter().filter(|(role, _)| *role == "b-text");
+    css.extend(text.map(|(role, hex)| format!("--{role}:{hex};")));
+    css
 }
 
 #[cfg(test)]
