@@ -124,13 +124,13 @@ fn a_newer_schema_is_refused_with_both_versions_and_left_alone() {
         Logbook::open(&path),
         Err(LogbookError::NewerSchema {
             found: 7,
-            known: 2,
+            known: 3,
             ..
         })
     ));
     assert_eq!(
         refused(&path),
-        "LOG: this logbook has schema version 7, and this gainsay knows versions up to 2: use the newer gainsay that \
+        "LOG: this logbook has schema version 7, and this gainsay knows versions up to 3: use the newer gainsay that \
          wrote it, or another logbook"
     );
     assert_eq!(fs::read(&path).expect("its bytes"), before);
