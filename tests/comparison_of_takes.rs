@@ -491,6 +491,26 @@ fn what_only_a_hundred_blocks_would_decide_is_left_at_its_interval() {
 }
 
 #[test]
+fn takes_months_apart_are_not_comparable_instead_of_undecided_by_thousands_of_decibels() {
+    let half_a_year = 183.0 * 24.0 * 60.0;
+    let level = |antenna, minute| {
+        take(
+            antenna,
+            minute,
+            vec![reading(20, NOISE * ratio(30.0 + minute % 0.7), NOISE, 0.0)],
+        )
+    };
+    let a: Vec<Take> = (0..8).map(|n| level("loop", f64::from(n) * 1.3)).collect();
+    let b = vec![level("ears", half_a_year)];
+    let comparison = compared(&a, &b);
+    let one = &comparison.channels[0];
+    assert_eq!(one.verdict, Verdict::NotComparable);
+    let reason = one.reason.as_deref().expect("a reason");
+    assert!(reason.contains("far apart in time"), "{reason}");
+    assert_eq!((one.difference_db, one.low_db, one.p), (None, None, None));
+}
+
+#[test]
 fn sentences_say_what_the_numbers_say() {
     let comparison = four_channels();
     let verdicts: Vec<Verdict> = comparison.channels.iter().map(|one| one.verdict).collect();

@@ -146,8 +146,16 @@ impl<'t> Case<'t> {
     }
 
     /// The channel's line, not yet decided.
-    pub fn close(self, a: &[Take], b: &[Take]) -> ChannelComparison {
-        let reason = self.reason();
+    pub fn close(mut self, a: &[Take], b: &[Take]) -> ChannelComparison {
+        let mut reason = self.reason();
+        if self.outcome.as_ref().is_some_and(says_nothing) {
+            self.outcome = None;
+            reason = Some(
+                "the takes lie so far apart in time that their drift can't be known: take both in turn, or tie the days by a \
+                 third antenna"
+                    .into(),
+            );
+        }
         // By pilot, the channel's own level is shown as it would be by power.
         let shown = match &self.outcome {
             Some(outcome) if self.method == Method::Power => outcome.averaging,
@@ -252,6 +260,14 @@ pub(super) fn blocks(basis: Basis, units: usize) -> usize {
     } else {
         0
     }
+}
+
+/// An interval wider than this, in dB, is no answer: no two antennas differ so.
+const NO_ANSWER_DB: f64 = 200.0;
+
+fn says_nothing(outcome: &Outcome) -> bool {
+    let ends = outcome.low_db.zip(outcome.high_db);
+    ends.is_some_and(|(low_db, high_db)| high_db - low_db > NO_ANSWER_DB)
 }
 
 /// What limits a figure where not both antennas show a signal, or one is too weak for an end of the interval.

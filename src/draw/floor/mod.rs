@@ -412,6 +412,9 @@ fn draw_small(
     const GAP_PX: f64 = 36.0;
     let width = RIGHT_PX - LEFT_PX;
     let mut y = canvas.lines(&TITLE.wrap(title, width, 3), TITLE, INK, LEFT_PX, 34.0)? + 10.0;
+    let says =
+        "Margin above the threshold in dB: median over the takes at a spot; ± is the 95 % interval";
+    y = canvas.lines(&TEXT.wrap(says, width, 2), TEXT, INK, LEFT_PX, y)? + 6.0;
     let all: Vec<&FloorMark> = panels
         .iter()
         .flat_map(|panel| &panel.marks)
@@ -456,8 +459,22 @@ fn draw_small(
                 2,
             )?;
             ground::lines(canvas, plan, &view, 2)?;
-            for mark in panel.marks.iter().filter(|mark| mark.is_placed()) {
-                symbol(canvas, view.px(mark.at), radius, mark)?;
+            let marks = || panel.marks.iter().filter(|mark| mark.is_placed());
+            let mut taken = Taken::new([left, top, right, bottom]);
+            for mark in marks() {
+                let (x, y) = view.px(mark.at);
+                taken.add([x - radius, y - radius, x + radius, y + radius]);
+                symbol(canvas, (x, y), radius, mark)?;
+            }
+            for mark in marks() {
+                let words = mark.figure().replace(" dB", "");
+                let size = (TEXT.width_px(&words) + 8.0, ONE_LINE_PX);
+                // The table has those for which there is no room.
+                if let Some(there) = taken.beside(view.px(mark.at), radius - 4.0, size) {
+                    ground::plate(canvas, &there)?;
+                    let place = (there[0] + 4.0, there[1] + 28.0);
+                    canvas.text(&words, TEXT, INK, Align::Left, place)?;
+                }
             }
             lowest = bottom;
         }
