@@ -24,9 +24,15 @@ pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {
 /// against each other.
 pub(super) fn tied_sentences(comparison: &Comparison, tie: &str, days: [&str; 2]) -> Vec<String> {
     let words = Words::new(comparison);
+    // An antenna that was named with its day bears it in its name.
+    let dated = |name: &str, day: &str| match name.ends_with(day) {
+        true => name.to_owned(),
+        false => format!("{name} of {day}"),
+    };
     let mut sentences = vec![format!(
-        "{} of {} against {} of {}, each beside {tie} on its own day.",
-        comparison.a, days[0], comparison.b, days[1]
+        "{} against {}, each beside {tie} on its own day.",
+        dated(&comparison.a, days[0]),
+        dated(&comparison.b, days[1])
     )];
     sentences.extend(words.better());
     let open = words.channels(|one| one.verdict == Verdict::Undecided);

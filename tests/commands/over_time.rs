@@ -92,6 +92,10 @@ fn an_antenna_of_one_day_is_held_against_one_of_another_by_the_tie() {
     ]);
     assert_eq!(rebuilt["a"], "coil of 2026-05-16");
     assert_eq!(rebuilt["b"], "coil of 2026-05-09");
+    assert_eq!(
+        rebuilt["meaning"][0],
+        "coil of 2026-05-16 against coil of 2026-05-09, each beside tie on its own day."
+    );
 }
 
 #[test]
