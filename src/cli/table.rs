@@ -59,3 +59,15 @@ pub fn edges_mhz(low_hz: f64, high_hz: f64) -> String {
     };
     format!("{}–{}", mhz(low_hz), mhz(high_hz))
 }
+
+/// Sentences under their titles, indented; a title without any is left out.
+pub fn paragraphs(titled: &[(&str, &[String])]) -> String {
+    let mut text = String::new();
+    for (title, sentences) in titled.iter().filter(|(_, sentences)| !sentences.is_empty()) {
+        text += &format!("\n{title}\n");
+        for sentence in *sentences {
+            text += &format!("  {sentence}\n");
+        }
+    }
+    text
+}

@@ -5,7 +5,7 @@ use gainsay::draw::Band;
 
 use crate::cli::Failure;
 use crate::cli::output;
-use crate::cli::table::{Set, edges_mhz, number, signed, table};
+use crate::cli::table::{Set, edges_mhz, number, paragraphs, signed, table};
 
 /// The comparison for people: heading, table, what it means, what to bear in mind.
 pub fn as_text(comparison: &Comparison) -> String {
@@ -59,16 +59,7 @@ pub fn as_text(comparison: &Comparison) -> String {
 
 /// What it means and what to bear in mind, under their titles.
 pub fn sentences(meaning: &[String], remarks: &[String]) -> String {
-    let mut text = String::new();
-    for (title, sentences) in [("What it means", meaning), ("To bear in mind", remarks)] {
-        if !sentences.is_empty() {
-            text += &format!("\n{title}\n");
-            for sentence in sentences {
-                text += &format!("  {sentence}\n");
-            }
-        }
-    }
-    text
+    paragraphs(&[("What it means", meaning), ("To bear in mind", remarks)])
 }
 
 /// One side's level and state.

@@ -19,7 +19,7 @@ use self::floor::{Mapped, Shown};
 use super::Failure;
 use super::input::LogArguments;
 use super::output::{self, Format};
-use super::table::{Set, number, table};
+use super::table::{Set, number, paragraphs, table};
 use super::wanted::Wanted;
 
 /// Rank the places where an antenna stood: by the weakest wanted channel, then by how many are firm.
@@ -275,19 +275,11 @@ pub fn as_text(ranking: &Ranking, whose: &str, mapped: &Result<Mapped, MapError>
         }
         Err(_) => Vec::new(),
     };
-    for (title, sentences) in [
+    text + &paragraphs(&[
         ("What it means", &ranking.meaning),
         ("Where to try next", &next),
         ("To bear in mind", &remarks),
-    ] {
-        if !sentences.is_empty() {
-            text += &format!("\n{title}\n");
-            for sentence in sentences {
-                text += &format!("  {sentence}\n");
-            }
-        }
-    }
-    text
+    ])
 }
 
 fn next_place(next: &NextPlace) -> String {
