@@ -12,7 +12,7 @@ use jiff::Timestamp;
 
 use super::input::{LogArguments, PlaceArguments};
 use super::output::{self, Format};
-use super::table::{Set, table};
+use super::table::{Set, cell, table};
 use super::{Failure, readings};
 
 /// List the takes in the logbook, or show, export, import, annotate and delete them.
@@ -336,11 +336,6 @@ fn list(arguments: &ListArguments) -> Result<(), Failure> {
 
 /// Columns that the table leaves out where they are empty.
 const RARE: [&str; 5] = ["x_m", "y_m", "height_m", "bearing_deg", "scan_count"];
-
-/// A value as a cell; empty for none.
-fn cell<T: ToString>(value: Option<T>) -> String {
-    value.map_or_else(String::new, |value| value.to_string())
-}
 
 /// An entry under the names of [`COLUMNS`].
 #[derive(serde::Serialize)]

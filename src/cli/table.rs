@@ -71,3 +71,8 @@ pub fn paragraphs(titled: &[(&str, &[String])]) -> String {
     }
     text
 }
+
+/// A value as a cell of CSV; empty for none.
+pub fn cell<T: ToString>(value: Option<T>) -> String {
+    value.map_or_else(String::new, |value| value.to_string())
+}

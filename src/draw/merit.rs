@@ -40,8 +40,6 @@ pub fn merit(many: &ManyComparison) -> Result<Svg, DrawError> {
         many.reference
     ));
     figure(&title, |canvas| {
-        let width = RIGHT_PX - LEFT_PX;
-        let y = canvas.lines(&TITLE.wrap(&title, width, 3), TITLE, INK, LEFT_PX, 34.0)?;
         let how = clean(&format!(
             "{}; verdicts corrected over {} differences",
             if many.all_pairs {
@@ -51,14 +49,7 @@ pub fn merit(many: &ManyComparison) -> Result<Svg, DrawError> {
             },
             many.corrected_over
         ));
-        let y = canvas.lines(
-            &SUBTITLE.wrap(&how, width, 2),
-            SUBTITLE,
-            MUTED,
-            LEFT_PX,
-            y + 8.0,
-        )?;
-        canvas.heading_ends(y);
+        let y = heading(canvas, &title, &how)?;
         let mut y = dots(canvas, many, y + 20.0)?;
         let strips: Vec<Strip> = (many.merits.iter())
             .filter_map(|merit| {
@@ -82,6 +73,16 @@ pub fn merit(many: &ManyComparison) -> Result<Svg, DrawError> {
     })
 }
 
+/// Title and how it came about. Gives the place below.
+fn heading(canvas: &mut Canvas, title: &str, how: &str) -> Result<f64, DrawError> {
+    let width = RIGHT_PX - LEFT_PX;
+    let y = canvas.lines(&TITLE.wrap(title, width, 3), TITLE, INK, LEFT_PX, 34.0)?;
+    let how = SUBTITLE.wrap(how, width, 2);
+    let y = canvas.lines(&how, SUBTITLE, MUTED, LEFT_PX, y + 8.0)?;
+    canvas.heading_ends(y);
+    Ok(y)
+}
+
 /// Draws antennas of different days, tied by one that was taken on both: the difference of every channel.
 ///
 /// # Errors
@@ -90,20 +91,11 @@ pub fn tied(tied: &TiedComparison) -> Result<Svg, DrawError> {
     let comparison = &tied.comparison;
     let title = clean(&format!("{} against {}", comparison.a, comparison.b));
     figure(&title, |canvas| {
-        let width = RIGHT_PX - LEFT_PX;
-        let y = canvas.lines(&TITLE.wrap(&title, width, 3), TITLE, INK, LEFT_PX, 34.0)?;
         let how = clean(&format!(
             "taken on different days, tied by {}; the tie itself is known to {} dB",
             tied.tie, tied.tie_steadiness_db
         ));
-        let y = canvas.lines(
-            &SUBTITLE.wrap(&how, width, 2),
-            SUBTITLE,
-            MUTED,
-            LEFT_PX,
-            y + 8.0,
-        )?;
-        canvas.heading_ends(y);
+        let y = heading(canvas, &title, &how)?;
         let strip = Strip {
             name: "",
             channels: &comparison.channels,

@@ -192,7 +192,7 @@ fn leave_out_rotations(
 }
 
 /// Keeps the channels that were asked for.
-fn narrow(takes: &mut [Take], channels: Option<&str>) -> Result<(), Failure> {
+pub fn narrow(takes: &mut [Take], channels: Option<&str>) -> Result<(), Failure> {
     let Some(choice) = channels else {
         return Ok(());
     };

@@ -7,11 +7,11 @@ use gainsay::compare::{
 use gainsay::draw;
 use gainsay::reading::Take;
 
-use super::show::sentences;
+use super::show::{difference_cells, sentences, with_difference};
 use super::{Arguments, explain};
 use crate::cli::Failure;
 use crate::cli::output::{self, Format};
-use crate::cli::table::{Set, edges_mhz, signed, table};
+use crate::cli::table::{Set, cell, edges_mhz, signed, table};
 
 /// Refuses options that don't go with so many antennas.
 pub fn check(arguments: &Arguments) -> Result<(), Failure> {
@@ -200,7 +200,7 @@ fn channels(many: &ManyComparison) -> String {
                 .channels
                 .iter()
                 .find(|other| other.channel == one.channel))
-            .map_or_else(String::new, cell)
+            .map_or_else(String::new, marked)
         }));
         row
     });
@@ -220,7 +220,7 @@ fn edges(many: &ManyComparison) -> Vec<&ChannelComparison> {
 }
 
 /// A difference with the mark of its verdict.
-fn cell(one: &ChannelComparison) -> String {
+fn marked(one: &ChannelComparison) -> String {
     let mark = match one.verdict {
         Verdict::A => " ▲",
         Verdict::B => " ▼",
@@ -249,18 +249,7 @@ fn print_csv(many: &ManyComparison) -> Result<(), Failure> {
         "b_state",
         "a_margin_db",
         "b_margin_db",
-        "method",
-        "difference_db",
-        "low_db",
-        "high_db",
-        "standard_uncertainty_db",
-        "degrees_of_freedom",
-        "p",
-        "p_adjusted",
-        "verdict",
-        "reason",
     ];
-    let cell = |value: Option<f64>| value.map_or_else(String::new, |value| value.to_string());
     let rank_of = |name: &String| {
         (many.merits.iter().find(|merit| merit.antenna == *name))
             .map_or_else(String::new, |merit| merit.rank.to_string())
@@ -268,10 +257,6 @@ fn print_csv(many: &ManyComparison) -> Result<(), Failure> {
     let rows = many.pairs.iter().flat_map(|pair| {
         let rank = rank_of(&pair.a);
         pair.channels.iter().map(move |one| {
-            let state = |side: &compare::Side| {
-                side.state
-                    .map_or_else(String::new, |state| state.to_string())
-            };
             let mut row = vec![
                 pair.a.clone(),
                 pair.b.clone(),
@@ -279,28 +264,14 @@ fn print_csv(many: &ManyComparison) -> Result<(), Failure> {
                 one.channel.to_string(),
                 one.low_hz.to_string(),
                 one.high_hz.to_string(),
-                state(&one.a),
-                state(&one.b),
+                cell(one.a.state),
+                cell(one.b.state),
                 cell(one.a.margin_db),
                 cell(one.b.margin_db),
-                super::show::method(one),
             ];
-            row.extend(
-                [
-                    one.difference_db,
-                    one.low_db,
-                    one.high_db,
-                    one.standard_uncertainty_db,
-                    one.degrees_of_freedom,
-                    one.p,
-                    one.p_adjusted,
-                ]
-                .map(cell),
-            );
-            row.push(one.verdict.to_string());
-            row.push(one.reason.clone().unwrap_or_default());
+            row.extend(difference_cells(one));
             row
         })
     });
-    output::print_csv(std::iter::once(head.map(String::from).to_vec()).chain(rows))
+    output::print_csv(std::iter::once(with_difference(&head)).chain(rows))
 }

@@ -21,6 +21,7 @@ use super::Failure;
 use super::input::{self, ChannelArguments, LogArguments, RawArguments};
 use super::output::{self, Format};
 
+pub use from_logbook::narrow;
 pub use from_logbook::{shared_spot, takes_and_remarks};
 pub use show::{as_text, bands, interval, print_csv};
 

@@ -5,7 +5,7 @@ use gainsay::draw::Band;
 
 use crate::cli::Failure;
 use crate::cli::output;
-use crate::cli::table::{Set, edges_mhz, number, paragraphs, signed, table};
+use crate::cli::table::{Set, cell, edges_mhz, number, paragraphs, signed, table};
 
 /// The comparison for people: heading, table, what it means, what to bear in mind.
 pub fn as_text(comparison: &Comparison) -> String {
@@ -113,18 +113,7 @@ pub fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
         "b_state",
         "b_carries",
         "b_sigma_sp_db",
-        "method",
-        "difference_db",
-        "low_db",
-        "high_db",
-        "standard_uncertainty_db",
-        "degrees_of_freedom",
-        "p",
-        "p_adjusted",
-        "verdict",
-        "reason",
     ];
-    let cell = |value: Option<f64>| value.map_or_else(String::new, |value| value.to_string());
     let sides = |side: &Side| {
         [
             cell(side.signal_dbfs),
@@ -132,9 +121,8 @@ pub fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
             cell(side.pilot_dbfs),
             cell(side.cn_db),
             cell(side.margin_db),
-            side.state
-                .map_or_else(String::new, |state| state.to_string()),
-            (side.identity.as_ref()).map_or_else(String::new, |identity| identity.to_string()),
+            cell(side.state),
+            cell(side.identity.as_ref()),
             cell(side.sigma_sp_db),
         ]
     };
@@ -146,24 +134,48 @@ pub fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
         ];
         row.extend(sides(&channel.a));
         row.extend(sides(&channel.b));
-        row.push(method(channel));
-        row.extend(
-            [
-                channel.difference_db,
-                channel.low_db,
-                channel.high_db,
-                channel.standard_uncertainty_db,
-                channel.degrees_of_freedom,
-                channel.p,
-                channel.p_adjusted,
-            ]
-            .map(cell),
-        );
-        row.push(channel.verdict.to_string());
-        row.push(channel.reason.clone().unwrap_or_default());
+        row.extend(difference_cells(channel));
         row
     });
-    output::print_csv(std::iter::once(head.map(String::from).to_vec()).chain(rows))
+    output::print_csv(std::iter::once(with_difference(&head)).chain(rows))
+}
+
+/// The names of columns that end with those of [`difference_cells`].
+pub fn with_difference(head: &[&str]) -> Vec<String> {
+    let difference = [
+        "method",
+        "difference_db",
+        "low_db",
+        "high_db",
+        "standard_uncertainty_db",
+        "degrees_of_freedom",
+        "p",
+        "p_adjusted",
+        "verdict",
+        "reason",
+    ];
+    let all = head.iter().chain(&difference);
+    all.map(|name| (*name).to_owned()).collect()
+}
+
+/// What a channel's difference is, for a spreadsheet.
+pub fn difference_cells(channel: &ChannelComparison) -> Vec<String> {
+    let mut cells = vec![method(channel)];
+    cells.extend(
+        [
+            channel.difference_db,
+            channel.low_db,
+            channel.high_db,
+            channel.standard_uncertainty_db,
+            channel.degrees_of_freedom,
+            channel.p,
+            channel.p_adjusted,
+        ]
+        .map(cell),
+    );
+    cells.push(channel.verdict.to_string());
+    cells.push(channel.reason.clone().unwrap_or_default());
+    cells
 }
 
 /// The channels of a comparison as bands of a spectrum.

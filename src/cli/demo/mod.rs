@@ -19,7 +19,7 @@ use gainsay::survey::{spots, turn};
 
 use super::progress::Stop;
 use super::spots::floor::{self, Shown};
-use super::turn::print;
+use super::turn::{self as turn_command, print};
 use super::wanted;
 use super::{
     Failure, compare as compare_command, output, readings, report as report_command,
@@ -206,13 +206,8 @@ impl Demo<'_> {
         };
         let mut rotations = Vec::new();
         for antenna in [LOOP, EARS] {
-            let mut takes = self.logbook.load(&Filter {
-                antenna: Some(antenna.into()),
-                spot: Some(SPOT.into()),
-                deleted: false,
-            })?;
-            takes.retain(|take| take.bearing.is_some());
-            rotations.push(turn::pattern(&takes, &options)?);
+            let last = turn_command::rotations(&self.logbook, antenna, SPOT, None)?.pop();
+            rotations.push(turn::pattern(&last.unwrap_or_default(), &options)?);
         }
         for rotation in &rotations {
             output::print(&format!("\n{}", print::as_text(rotation)))?;

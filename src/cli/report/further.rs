@@ -10,7 +10,7 @@ use gainsay::survey::turn::{self, Rotation};
 
 use crate::cli::Failure;
 use crate::cli::spots::floor::{self, Shown};
-use crate::cli::turn::PAUSE;
+use crate::cli::turn::rotations as rotations_of;
 use crate::cli::wanted;
 
 /// Adds the sections that the takes allow.
@@ -46,7 +46,8 @@ fn places(logbook: &Logbook, content: &Content, floor: &FloorPlan) -> Result<Fou
         antenna: Some(first.antenna.clone()),
         ..Filter::default()
     })?;
-    takes.retain(|take| take.bearing.is_none() && take.settings.plan == first.settings.plan);
+    turn::leave_out_turned(&mut takes);
+    takes.retain(|take| take.settings.plan == first.settings.plan);
     compare::leave_out_twins(&mut takes);
     if takes.iter().all(|take| take.spot == first.spot) {
         return Ok(None);
@@ -105,14 +106,7 @@ fn last_rotation(
     antenna: &str,
     spot: &str,
 ) -> Result<Option<(Vec<Take>, Rotation)>, Failure> {
-    let mut takes: Vec<Take> = logbook.load(&Filter {
-        antenna: Some(antenna.to_owned()),
-        spot: Some(spot.to_owned()),
-        deleted: false,
-    })?;
-    takes.retain(|take| take.bearing.is_some());
-    compare::leave_out_twins(&mut takes);
-    let Some(last) = turn::rotations(takes, PAUSE).pop() else {
+    let Some(last) = rotations_of(logbook, antenna, spot, None)?.pop() else {
         return Ok(None);
     };
     let wanted = match last.first() {

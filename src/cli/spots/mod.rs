@@ -12,6 +12,7 @@ use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::Take;
 use gainsay::survey::map::{MapError, NextPlace};
 use gainsay::survey::spots::{self, Options, Ranking, Spot, SpotChannel, SpotsError};
+use gainsay::survey::turn;
 
 use serde::Serialize;
 
@@ -19,7 +20,7 @@ use self::floor::{Mapped, Shown};
 use super::Failure;
 use super::input::LogArguments;
 use super::output::{self, Format};
-use super::table::{Set, number, paragraphs, table};
+use super::table::{Set, cell, number, paragraphs, table};
 use super::wanted::Wanted;
 
 /// Rank the places where an antenna stood: by the weakest wanted channel, then by how many are firm.
@@ -194,10 +195,9 @@ fn takes(arguments: &Arguments, logbook: &Logbook, antenna: &str) -> Result<Vec<
         ..Filter::default()
     };
     let mut takes = logbook.load(&filter)?;
-    let all = takes.len();
-    takes.retain(|take| take.bearing.is_none());
+    let turned = turn::leave_out_turned(&mut takes);
     if takes.is_empty() {
-        return Err(Failure::Failed(if all == 0 {
+        return Err(Failure::Failed(if turned == 0 {
             format!("there is no take of {antenna:?}: make some at several spots with gainsay take")
         } else {
             format!(
@@ -369,10 +369,6 @@ fn print_csv(ranking: &Ranking) -> Result<(), Failure> {
         spot.channels.iter().map(cells)
     });
     output::print_csv(std::iter::once(head.map(String::from).to_vec()).chain(rows))
-}
-
-fn cell<T: ToString>(value: Option<T>) -> String {
-    value.map_or_else(String::new, |value| value.to_string())
 }
 
 fn spot_cells(spot: &Spot) -> Vec<String> {

@@ -15,14 +15,14 @@ use gainsay::reading::Take;
 use gainsay::survey::turn::{self, Options, Rotation, wrapped};
 use jiff::{SignedDuration, Timestamp};
 
+use super::compare::narrow;
 use super::input::{self, ChannelArguments, LogArguments, RawArguments};
 use super::output::{self, Format};
 use super::wanted::Wanted;
 use super::{Failure, take, trial};
-use gainsay::channels::Plan;
 
 /// Takes further apart in time than this are of two rotations.
-pub const PAUSE: SignedDuration = SignedDuration::from_hours(2);
+const PAUSE: SignedDuration = SignedDuration::from_hours(2);
 
 /// Turn an antenna round and draw its patterns: where to aim it, how wide it looks, what it lets in from behind.
 ///
@@ -226,23 +226,32 @@ fn kept(asked: &Asked) -> Result<Vec<Take>, Failure> {
     last_rotation(&logbook, asked, &asked.antenna, arguments.before)
 }
 
+/// The rotations of an antenna at a spot that the logbook has, oldest first; those before a time, where one is given.
+pub fn rotations(
+    logbook: &Logbook,
+    antenna: &str,
+    spot: &str,
+    before: Option<Timestamp>,
+) -> Result<Vec<Vec<Take>>, Failure> {
+    let mut takes = logbook.load(&Filter {
+        antenna: Some(antenna.to_owned()),
+        spot: Some(spot.to_owned()),
+        deleted: false,
+    })?;
+    takes.retain(|take| {
+        take.bearing.is_some() && before.is_none_or(|before| take.taken_at < before)
+    });
+    compare::leave_out_twins(&mut takes);
+    Ok(turn::rotations(takes, PAUSE))
+}
+
 fn last_rotation(
     logbook: &Logbook,
     asked: &Asked,
     antenna: &str,
     before: Option<Timestamp>,
 ) -> Result<Vec<Take>, Failure> {
-    let filter = Filter {
-        antenna: Some(antenna.to_owned()),
-        spot: Some(asked.spot.clone()),
-        deleted: false,
-    };
-    let mut takes = logbook.load(&filter)?;
-    takes.retain(|take| {
-        take.bearing.is_some() && before.is_none_or(|before| take.taken_at < before)
-    });
-    compare::leave_out_twins(&mut takes);
-    let mut rotations = turn::rotations(takes, PAUSE);
+    let mut rotations = rotations(logbook, antenna, &asked.spot, before)?;
     let mut last = rotations.pop().ok_or_else(|| {
         Failure::Failed(format!(
             "there is no rotation of {antenna:?} at {:?} in the logbook: make one with --every 30, or --from recordings",
@@ -256,22 +265,8 @@ fn last_rotation(
             last[0].taken_at
         ));
     }
-    narrow(&mut last, &asked.arguments.channels)?;
+    narrow(&mut last, asked.arguments.channels.channels.as_deref())?;
     Ok(last)
-}
-
-/// Keeps the channels that were asked for.
-fn narrow(takes: &mut [Take], channels: &ChannelArguments) -> Result<(), Failure> {
-    let Some(choice) = &channels.channels else {
-        return Ok(());
-    };
-    for take in takes {
-        let chosen = Plan::find(&take.settings.plan)?
-            .choose(choice)
-            .map_err(Failure::usage)?;
-        (take.readings).retain(|reading| chosen.iter().any(|one| one.id == reading.channel));
-    }
-    Ok(())
 }
 
 /// The other antenna's last rotation.

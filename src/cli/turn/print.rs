@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use crate::cli::Failure;
 use crate::cli::output::{self, Format};
-use crate::cli::table::{Set, edges_mhz, number, table};
+use crate::cli::table::{Set, cell, edges_mhz, number, table};
 
 #[derive(Serialize)]
 struct Printed<'r> {
@@ -239,8 +239,4 @@ fn csv_figures(figures: Option<&Figures>, fit: Option<&Fit>) -> Vec<String> {
         fit.inflation.to_string(),
     ]);
     row
-}
-
-fn cell(value: Option<f64>) -> String {
-    value.map_or_else(String::new, |value| value.to_string())
 }
