@@ -39,17 +39,11 @@ pub fn table(head: &[(&str, Set)], rows: impl IntoIterator<Item = Vec<String>>) 
 
 /// A number with so many decimals, a real minus sign, and nothing where there is none.
 pub fn number(value: Option<f64>, decimals: usize) -> String {
-    value.map_or_else(String::new, |value| minus(&format!("{value:.decimals$}")))
+    value.map_or_else(String::new, |value| gainsay::draw::number(value, decimals))
 }
 
-/// A number with its sign.
-pub fn signed(value: f64, decimals: usize) -> String {
-    minus(&format!("{value:+.decimals$}"))
-}
-
-fn minus(text: &str) -> String {
-    text.replace('-', "\u{2212}")
-}
+/// A number with its sign, and none before a zero.
+pub use gainsay::draw::signed;
 
 /// A channel's edges in MHz: `506–512`.
 pub fn edges_mhz(low_hz: f64, high_hz: f64) -> String {

@@ -46,13 +46,14 @@ pub use inline::Inline;
 pub use merit::{merit, tied};
 pub use panels::{Panel, panels};
 pub use polar::polar;
+pub use scale::{number, signed};
 pub use spectrum::{Band, Line, spectrum};
 pub use strip::{Shown, Strip};
 pub use svg::{Svg, check_ending};
 
 pub(crate) use font::clean;
 pub(crate) use inline::{FAMILY, ROLES, font_faces, rules};
-pub(crate) use scale::{mhz, number, signed};
+pub(crate) use scale::mhz;
 pub(crate) use svg::put;
 
 #[cfg(test)]

@@ -57,7 +57,7 @@ fn round_step(step: f64) -> f64 {
 }
 
 /// A number with a true minus sign and `digits` decimals, and no minus before a zero.
-pub(crate) fn number(value: f64, digits: usize) -> String {
+pub fn number(value: f64, digits: usize) -> String {
     let text = format!("{:.digits$}", value.abs());
     let zero = !text.bytes().any(|b| (b'1'..=b'9').contains(&b));
     if value < 0.0 && !zero {
@@ -68,7 +68,7 @@ pub(crate) fn number(value: f64, digits: usize) -> String {
 }
 
 /// As [`number`], with a plus where it is above zero.
-pub(crate) fn signed(value: f64, digits: usize) -> String {
+pub fn signed(value: f64, digits: usize) -> String {
     let text = number(value, digits);
     let zero = !text.bytes().any(|b| (b'1'..=b'9').contains(&b));
     if value > 0.0 && !zero {
