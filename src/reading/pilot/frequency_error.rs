@@ -288,8 +288,8 @@ fn normal_quantile() -> f64 {
 /// is as likely (GUM 4.3.7).
 fn clock(pilots: &[PilotOffset], inside: &[usize], ppm_error: f64) -> f64 {
     let share = |i: &usize| pilots[*i].baseband_hz / pilots[*i].nominal_hz;
-    let mean = inside.iter().map(share).sum::<f64>() / inside.len() as f64;
-    (mean * ppm_error).abs() / 3f64.sqrt()
+    let shares: Vec<f64> = inside.iter().map(share).collect();
+    (median(&shares) * ppm_error).abs() / 3f64.sqrt()
 }
 
 fn half_width(pilots: &[PilotOffset], inside: &[usize], values: &[f64]) -> f64 {

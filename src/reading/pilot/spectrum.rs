@@ -42,13 +42,18 @@ const FALSE_ALARM_MARGIN: f64 = 2.0;
 /// Every so manieth bin tells the spread: the window spreads each over its neighbours.
 const SPREAD_EVERY: usize = 4;
 
-/// From this share of the transforms down, which steady noise doesn't reach (its estimate scatters by some 7 %), the spread
+/// From this share of the transforms down, which steady noise seldom reaches (its estimate scatters by some 7 %), the spread
 /// of the bins counts.
-const UNSTEADY: f64 = 0.7;
+const UNSTEADY: f64 = 0.9;
 
 /// Share of what the spread shows that is reckoned with: a mixture of few and many transforms has a longer tail than a gamma
 /// variable of its spread.
-const OF_SPREAD: f64 = 0.8;
+const OF_SPREAD: f64 = 0.7;
+
+/// A burst is so short, as a share of a transform, that its spectrum is alike over so many bins more; so much less its
+/// neighbours say of the level. Half a millisecond; of shorter ones the neighbours are alike altogether, and nothing stands
+/// out.
+const BURST: f64 = 1.0 / 16.0;
 
 /// Bins of one transform's resolution on either side of a line that are left out of its noise.
 const LINE_BINS: f64 = 8.0;
@@ -487,6 +492,7 @@ impl PilotSpectrum {
         let shown = (self.shown_transforms()).filter(|&shown| shown < UNSTEADY * effective)?;
         let worth = (OF_SPREAD * shown).max(1.0);
         let shape = self.noise_degrees_of_freedom(self.levelled()) / 2.0 * worth / effective;
+        let shape = (shape * BURST).max(1.0);
         Some(exceedance(&[(1.0 / worth, worth)], ratio, shape))
     }
 
