@@ -799,6 +799,7 @@ fn a_take_written_by_hand_into_the_tables_of_version_2_is_read_as_it_was_meant()
             },
             Health::Overloaded {
                 fell_db: 9.5,
+                at_least: false,
                 step_db: 6.0
             },
         ]
@@ -864,6 +865,7 @@ fn a_take_written_by_hand_into_the_tables_of_version_2_is_read_as_it_was_meant()
             channels: vec![Fall {
                 channel: ChannelId::Number(21),
                 fell_db: 9.5,
+                at_least: false,
                 standard_uncertainty_db: 0.125,
                 linear: false,
             }],

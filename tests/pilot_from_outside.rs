@@ -84,6 +84,7 @@ fn the_recordings_pilots_give_41_ppm_and_stand_11_27_db_under_the_data() {
                 nominal_hz: low_hz + PILOT_ABOVE_EDGE_HZ,
                 offset_hz: pilot.offset_hz,
                 standard_error_hz: pilot.baseband_standard_error_hz,
+                baseband_hz: pilot.power.baseband_hz,
             });
             // A second, narrow look finds the same.
             let narrow = look(&samples, PLACE_HZ + pilot.offset_hz + 300.0, 1e3).unwrap();
@@ -94,7 +95,8 @@ fn the_recordings_pilots_give_41_ppm_and_stand_11_27_db_under_the_data() {
         let error = frequency_error(&offsets).unwrap();
         assert!((error.ppm - 41.0).abs() < 0.1, "{name}: {error:?}");
         assert!(
-            error.low_ppm - 0.06 < 41.0 && 41.0 < error.high_ppm + 0.06,
+            // In these recordings the clock of the samples is right and only the tuning is off.
+            error.low_ppm < 41.0 && 41.0 < error.high_ppm && error.high_ppm - error.low_ppm < 0.2,
             "{error:?}"
         );
         assert_eq!(

@@ -3,6 +3,7 @@
 use gainsay::channels::{PathClass, Standard, Thresholds};
 use gainsay::draw::Panel;
 use gainsay::logbook::{Logbook, transfer};
+use gainsay::reading::pilot::Agreement;
 use gainsay::reading::scan::{ScanCheck, scan_check};
 use gainsay::reading::{Health, NoiseSource, Reading, Take, TuningReading};
 
@@ -193,8 +194,15 @@ fn frequency(take: &Take) -> String {
     let Some(error) = &take.frequency_error else {
         return String::new();
     };
+    let doubt = match error.agreement {
+        Agreement::Majority => "",
+        Agreement::Single => "; one alone may be off its place on purpose",
+        Agreement::Contested => {
+            "; the pilots disagree, and which stations are off their places can't be told"
+        }
+    };
     let mut text = format!(
-        "\nThe receiver is {} ppm off ({} to {}, from {} pilot{}).\n",
+        "\nThe receiver is {} ppm off ({} to {}, from {} pilot{}{doubt}).\n",
         signed(error.ppm, 2),
         signed(error.low_ppm, 2),
         signed(error.high_ppm, 2),
@@ -248,8 +256,15 @@ fn linearity(take: &Take) -> String {
     let rows = check.channels.iter().map(|fall| {
         vec![
             fall.channel.to_string(),
-            number(Some(fall.fell_db), 2),
-            number(Some(2.0 * fall.standard_uncertainty_db), 2),
+            if fall.at_least {
+                format!("> {}", number(Some(fall.fell_db), 1))
+            } else {
+                number(Some(fall.fell_db), 2)
+            },
+            number(
+                (!fall.at_least).then_some(2.0 * fall.standard_uncertainty_db),
+                2,
+            ),
             if fall.linear { "yes" } else { "no: overloaded" }.to_owned(),
         ]
     });
@@ -368,7 +383,11 @@ fn trace(take: &Take, reading: &Reading) -> Vec<(f64, f64)> {
 }
 
 fn notes(reading: &Reading) -> Vec<String> {
+    let clipped = (reading.health.iter()).any(|health| matches!(health, Health::Clipped { .. }));
     let mut notes = Vec::new();
+    if clipped {
+        notes.push("clipped: no figure".to_owned());
+    }
     if let Some(identity) = &reading.identity {
         let cn = reading.cn_db().map_or_else(String::new, |cn| {
             format!(", C/N {} dB", number(Some(cn), 1))

@@ -180,12 +180,20 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     };
     let mut take = assemble(&first, terminated.as_ref(), &wanted, None, subject.clone());
     first.covers_any(&take.readings, &wanted)?;
+    let mut unchecked = None;
     if let Some(name) = &arguments.check_gain {
-        let lower = survey(name, Some(&subject.antenna))?;
-        // Its noise is its own: a terminated take at the first gain does not stand for it.
-        let lower = assemble(&lower, None, &wanted, None, subject);
-        let check = linearity::gain_check(&take, &lower)?;
-        linearity::remark(&mut take, check);
+        let check = || -> Result<_, Failure> {
+            let lower = survey(name, Some(&subject.antenna))?;
+            // Its noise is its own: a terminated take at the first gain does not stand for it.
+            let lower = assemble(&lower, None, &wanted, None, subject);
+            Ok(linearity::gain_check(&take, &lower)?)
+        };
+        match check() {
+            Ok(check) => linearity::remark(&mut take, check),
+            Err(failure) if arguments.from.is_some() => return Err(failure),
+            // A live take can't be had again: it is kept and printed first.
+            Err(failure) => unchecked = Some(failure),
+        }
     }
     let mut logbook = log.as_deref().map(Logbook::open).transpose()?;
     if let Some(logbook) = &mut logbook {
@@ -215,7 +223,8 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
             }
             output::print(&(text + &readings::footing(&take, &wanted.thresholds)))
         }
-    }
+    }?;
+    unchecked.map_or(Ok(()), Err)
 }
 
 /// A name that is more than white space, without that around it.

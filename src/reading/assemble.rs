@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 
 use super::evaluate::{Beside, Evaluation, evaluate, uncovered};
-use super::survey::Survey;
+use super::survey::{Survey, TuningSpectrum};
 use super::{Bearing, Part, Position, Settings, Take, Trace};
 use crate::channels::{Channel, Plan, Thresholds};
 use crate::spectrum::flat::FlatField;
@@ -174,7 +174,9 @@ fn trace(survey: &Survey, densities: &[Vec<f64>], flat: &FlatField) -> Option<Tr
     let first_cell = (low_hz / step_hz).round();
     let cells = ((high_hz / step_hz).round() - first_cell) as usize;
     let mut dbfs_per_mhz = vec![None; cells];
-    for (tuning, densities) in answering() {
+    // What a clipped tuning shows is no spectrum.
+    let sound = |tuning: &TuningSpectrum| !tuning.amplitude.clipping().clipped;
+    for (tuning, densities) in answering().filter(|(tuning, _)| sound(tuning)) {
         let length = densities.len();
         let density = |bin: usize| densities[bin] / flat.gain(bin, length);
         // A cell belongs to the tuning that answers for its middle.

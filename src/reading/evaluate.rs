@@ -11,6 +11,7 @@
 
 use super::guard::{Family, Ofdm};
 use super::noise::Noise;
+use super::pilot::PILOT_OVER_DATA_DB;
 use super::power::{Piece, pieces, summed};
 use super::signals::{Signal, Signals};
 use super::survey::Survey;
@@ -19,9 +20,10 @@ use super::{
     Estimate, FrequencyReading, Health, Identity, NoiseSource, Part, PilotReading, Reading, State,
     TuningReading, health, lines,
 };
-use crate::channels::{Channel, PathClass, Standard, Thresholds};
+use crate::channels::{Channel, ChannelId, PathClass, Standard, Thresholds};
 use crate::spectrum::flat::FlatField;
 use crate::statistics::{student_upper_quantile, welch_satterthwaite};
+use crate::units::db_to_ratio;
 
 /// False alarm of one channel's test for a signal.
 const FALSE_ALARM: f64 = 1e-3;
@@ -68,19 +70,56 @@ pub fn evaluate(
     thresholds: &Thresholds,
     beside: Option<Beside>,
 ) -> Evaluation {
-    let mut signals = Signals::of(survey, channels);
-    if let Some(Beside { other, .. }) = beside {
-        signals.learn(survey, &Signals::of(other, channels));
+    let terminated = terminated.map(|terminated| {
+        let mut cleaned = terminated.clone();
+        lines::cut(&mut cleaned, &Signals::default().explained(channels));
+        cleaned
+    });
+    let heard = |no_pilots: &[ChannelId]| {
+        let mut signals = Signals::of(survey, channels, no_pilots);
+        if let Some(Beside { other, .. }) = beside {
+            signals.learn(survey, &Signals::of(other, channels, no_pilots));
+        }
+        signals
+    };
+    let look = |signals: Signals| {
+        let looked = evaluate_with(
+            survey,
+            terminated.as_ref(),
+            channels,
+            thresholds,
+            beside,
+            signals,
+        );
+        let stray: Vec<ChannelId> = looked
+            .readings
+            .iter()
+            .filter(|reading| pilot_is_stray(reading))
+            .map(|reading| reading.channel.clone())
+            .collect();
+        (looked, stray)
+    };
+    let (evaluation, stray) = look(heard(&[]));
+    if stray.is_empty() {
+        return evaluation;
     }
+    // What was taken for a pilot is a line like others, to be cut out before power is summed.
+    look(heard(&stray)).0
+}
+
+/// Reads the wanted channels off a survey whose signals are known.
+fn evaluate_with(
+    survey: &Survey,
+    terminated: Option<&Survey>,
+    channels: &[Channel],
+    thresholds: &Thresholds,
+    beside: Option<Beside>,
+    signals: Signals,
+) -> Evaluation {
     let mut cleaned = survey.clone();
     let spurs = lines::cut(&mut cleaned, &signals.explained(channels));
     let survey = &cleaned;
-    let terminated = terminated.map(|terminated| {
-        let mut cleaned = terminated.clone();
-        lines::cut(&mut cleaned, &[]);
-        cleaned
-    });
-    let noise = Noise::of(survey, terminated.as_ref(), channels);
+    let noise = Noise::of(survey, terminated, channels);
     let within = beside.map(|beside| beside.shared);
     let look = Look {
         survey,
@@ -122,6 +161,28 @@ pub fn evaluate(
             .collect(),
     }
 }
+
+/// Whether a channel's power rules out that its line is a pilot: the data beside it would be stronger, even with the pilot
+/// standing [`PILOT_FADED_UP_DB`] too high, than all that the channel's power can hold besides the line.
+fn pilot_is_stray(reading: &Reading) -> bool {
+    let found = reading.pilot.filter(|pilot| pilot.found);
+    let (Some(pilot), Some(signal)) = (found, reading.signal) else {
+        return false;
+    };
+    let line = pilot.power.value;
+    let error =
+        (signal.standard_error.hypot(reading.noise_type_b)).hypot(pilot.power.standard_error);
+    let most = (signal.value - line).max(0.0) + RULED_OUT * error;
+    let data = line * db_to_ratio(-PILOT_OVER_DATA_DB) * reading.covered;
+    data * db_to_ratio(-PILOT_FADED_UP_DB) > most
+}
+
+/// A pilot stands so much, in dB, over what its channel's mean would have it, at the most: the power at one frequency of a
+/// Rayleigh channel is exponential, and exceeds ten times its mean with a chance of e⁻¹⁰.
+const PILOT_FADED_UP_DB: f64 = 10.0;
+
+/// Standard uncertainties within which a channel's power may be more than it seems.
+const RULED_OUT: f64 = 3.0;
 
 /// What a channel is read off.
 struct Look<'l> {

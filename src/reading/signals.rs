@@ -70,8 +70,8 @@ impl SeenPilot {
 }
 
 impl Signals {
-    /// Makes signals of what a pass heard in these channels.
-    pub fn of(survey: &Survey, channels: &[Channel]) -> Signals {
+    /// Makes signals of what a pass heard in these channels. In those of `no_pilots` a line is known to be no pilot.
+    pub fn of(survey: &Survey, channels: &[Channel], no_pilots: &[ChannelId]) -> Signals {
         let mut signals: Vec<Signal> = Vec::new();
         let mut heard_pilots: Vec<Option<&HeardPilot>> = Vec::new();
         for heard in &survey.heard {
@@ -79,7 +79,8 @@ impl Signals {
                 continue;
             };
             let nominal_hz = channel.low.0 + PILOT_ABOVE_EDGE_HZ;
-            let best = best_heard(survey, heard, nominal_hz);
+            let best = best_heard(survey, heard, nominal_hz)
+                .filter(|_| !no_pilots.contains(&heard.channel));
             let pilot = best
                 .and_then(|heard| Some(SeenPilot::found(heard.centre_hz, heard.spectrum.find()?)))
                 .filter(|seen| HeardPilot::over_neighbours(&seen.power) < PILOT_OVER_NEIGHBOURS);
@@ -88,7 +89,8 @@ impl Signals {
                 nominal_hz,
                 pilot,
                 ofdm: heard.guard.as_ref().and_then(|guard| guard.decide()),
-                pilot_heard: best.is_some_and(|heard| heard.spectrum.transforms() > 0),
+                pilot_heard: no_pilots.contains(&heard.channel)
+                    || best.is_some_and(|heard| heard.spectrum.transforms() > 0),
                 guard_heard: heard.guard.is_some(),
             });
             heard_pilots.push(best);
@@ -185,21 +187,30 @@ impl Signals {
         }
     }
 
-    /// Stretches, in hertz at radio frequency, in which a narrow line is no spur.
-    pub fn explained(&self, channels: &[Channel]) -> Vec<(f64, f64)> {
-        let mut stretches = Vec::new();
+    /// Where narrow lines are the stations' own.
+    pub fn explained(&self, channels: &[Channel]) -> Explained {
+        let mut explained = Explained::default();
         for signal in &self.signals {
             if let Some(pilot) = &signal.pilot {
                 let hz = pilot.apparent_hz();
-                stretches.push((hz - PILOT_SKIRT_HZ, hz + PILOT_SKIRT_HZ));
+                (explained.pilots_hz).push((hz - PILOT_SKIRT_HZ, hz + PILOT_SKIRT_HZ));
             }
             let channel = channels.iter().find(|channel| channel.id == signal.channel);
             if let (Some(_), Some(channel)) = (&signal.ofdm, channel) {
-                stretches.push((channel.low.0, channel.high.0));
+                explained.ofdm_hz.push((channel.low.0, channel.high.0));
             }
         }
-        stretches
+        explained
     }
+}
+
+/// Stretches, in hertz at radio frequency, in which narrow lines are the stations' own.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Explained {
+    /// Pilots of 8-VSB: any line is theirs.
+    pub pilots_hz: Vec<(f64, f64)>,
+    /// Channels that carry OFDM: lines as high as continual pilots are theirs.
+    pub ofdm_hz: Vec<(f64, f64)>,
 }
 
 /// A pilot's line in bins of 600 Hz reaches no further than this to either side, in hertz.
@@ -247,6 +258,7 @@ fn error_of(signals: &[Signal]) -> Option<(Vec<usize>, FrequencyError)> {
                 nominal_hz: signal.nominal_hz,
                 offset_hz: signal.offset_hz(seen),
                 standard_error_hz: seen.standard_error_hz,
+                baseband_hz: seen.power.baseband_hz,
             };
             Some((place, offset))
         })

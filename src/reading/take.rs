@@ -92,6 +92,9 @@ pub enum Health {
     Overloaded {
         /// By how much it fell, in dB.
         fell_db: f64,
+        /// Whether that is a lower bound, since nothing was left of it.
+        #[serde(default)]
+        at_least: bool,
         /// By how much the gain was lowered, in dB.
         step_db: f64,
     },
@@ -140,10 +143,15 @@ impl fmt::Display for Health {
                     share * 100.0
                 )
             }
-            Health::Overloaded { fell_db, step_db } => {
+            Health::Overloaded {
+                fell_db,
+                at_least,
+                step_db,
+            } => {
+                let by = if *at_least { "at least " } else { "" };
                 write!(
                     f,
-                    "fell {fell_db:.1} dB where the gain fell {step_db:.1} dB: overloaded, lower the gain"
+                    "fell {by}{fell_db:.1} dB where the gain fell {step_db:.1} dB: overloaded, lower the gain"
                 )
             }
             Health::NoiseEstimated => f.write_str("noise estimated from vacant channels"),
@@ -457,6 +465,9 @@ pub struct Fall {
     pub channel: ChannelId,
     /// By how much its signal fell, in dB.
     pub fell_db: f64,
+    /// Whether that is a lower bound, since nothing was left of it.
+    #[serde(default)]
+    pub at_least: bool,
     /// Standard uncertainty of that, in dB.
     pub standard_uncertainty_db: f64,
     /// Whether it fell by the step, as what is received does.

@@ -112,6 +112,7 @@ fn gain_check(number: u32, channels: u16) -> GainCheck {
             .map(|channel| Fall {
                 channel: ChannelId::Number(14 + channel),
                 fell_db: 6.1,
+                at_least: false,
                 standard_uncertainty_db: 0.05,
                 linear: true,
             })
@@ -353,8 +354,11 @@ pub mod any {
                 .prop_map(|(tuning_mhz, share)| Health::RoundingLimited { tuning_mhz, share }),
             (number(), number())
                 .prop_map(|(tuning_mhz, share)| Health::Image { tuning_mhz, share }),
-            (number(), number())
-                .prop_map(|(fell_db, step_db)| Health::Overloaded { fell_db, step_db }),
+            (number(), number()).prop_map(|(fell_db, step_db)| Health::Overloaded {
+                fell_db,
+                at_least: fell_db > step_db,
+                step_db
+            }),
             Just(Health::NoiseEstimated),
             Just(Health::NoiseUnknown),
         ]
@@ -501,6 +505,7 @@ pub mod any {
             |(channel, fell_db, standard_uncertainty_db, linear)| Fall {
                 channel,
                 fell_db,
+                at_least: false,
                 standard_uncertainty_db,
                 linear,
             },

@@ -87,5 +87,7 @@ fn listen(receiver: &mut Receiver, place: &Place) -> Result<Option<PilotOffset>,
             nominal_hz: place.pilot.0,
             offset_hz: pilot.offset_hz,
             standard_error_hz: pilot.baseband_standard_error_hz,
+            // A dongle's samples are clocked by the crystal that tunes.
+            baseband_hz: 0.0,
         }))
 }

@@ -24,6 +24,12 @@ pub struct PilotOffset {
     pub offset_hz: f64,
     /// Standard error of that, in hertz.
     pub standard_error_hz: f64,
+    /// How far above the tuning's centre it seemed to stand, in hertz.
+    ///
+    /// This part of its frequency is counted by the clock of the samples. In a dongle the crystal that tunes makes that, too,
+    /// and is off by the same ppm; in another receiver, or in a recording that was resampled, it need not be off at all. Zero where
+    /// it is known to be that crystal.
+    pub baseband_hz: f64,
 }
 
 /// Why a station's pilot may be away from its nominal place on purpose.
@@ -78,11 +84,11 @@ pub struct OutlyingPilot {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Agreement {
-    /// There was one pilot: if its station is set off deliberately, the error is off by as much.
+    /// It rests on one pilot: if its station is set off deliberately, the error is off by as much.
     Single,
-    /// More pilots agreed than stood in any other group.
+    /// The pilots agreed, but for some that are less likely than the others to be at their places.
     Majority,
-    /// No group of pilots was larger than another: the interval covers every group that was as large.
+    /// Different groups of pilots are as likely to be at their places: the interval covers all of them.
     Contested,
 }
 
@@ -103,6 +109,44 @@ pub struct FrequencyError {
     pub outliers: Vec<OutlyingPilot>,
 }
 
+/// How much a pilot at a deliberate offset counts against a group …
+const DELIBERATE: f64 = 1.0;
+
+/// … one that nothing explains …
+const UNEXPLAINED: f64 = 2.5;
+
+/// … and an error that no dongle has, more than [`LARGEST_PPM`].
+const UNBELIEVABLE: f64 = 3.0;
+
+/// A group is decided for where every other has to explain so much more: one station on purpose elsewhere. Few stations are,
+/// so that two that are, alike, with a third that is not, are the rarer case by far.
+const DECISIVE: f64 = 1.0;
+
+/// The largest error of a dongle that is reckoned with, in ppm, 120 (handbook: 20–100 without compensation, P), and some of a
+/// station's.
+const LARGEST_PPM: f64 = 125.0;
+
+impl FrequencyError {
+    /// How much is left to be explained.
+    fn strain(&self) -> f64 {
+        let outliers = self.outliers.iter().map(|outlier| match outlier {
+            OutlyingPilot {
+                deliberate: Some(_),
+                ..
+            } => DELIBERATE,
+            // An ordinary station, only less exact than the others.
+            OutlyingPilot { residual_hz, .. } if residual_hz.abs() <= STATION_LIMIT_HZ => 0.0,
+            _ => UNEXPLAINED,
+        });
+        let beyond = if self.ppm.abs() > LARGEST_PPM {
+            UNBELIEVABLE
+        } else {
+            0.0
+        };
+        outliers.sum::<f64>() + beyond
+    }
+}
+
 /// Pilots whose errors lie within what ±1 kHz makes of them belong together.
 const STATION_LIMIT_HZ: f64 = 1e3;
 
@@ -114,35 +158,32 @@ const OUTLYING: f64 = 6.0;
 
 /// The receiver's frequency error from one or more pilots; `None` from none, or where a value is not finite.
 ///
-/// The largest group of pilots within ±1 kHz of one another is taken (of equal groups the one by which more of the
-/// others are [`DELIBERATE_OFFSETS`], then the one with the smaller error), within it the median. The interval is that
-/// of the median by Student's t, with the spread of the stations never taken as less than 5 Hz; from a single pilot it
-/// is ±1 kHz and the measurement's own error.
+/// Of the groups of pilots within ±1 kHz of one another the one is taken that leaves least to be explained: a pilot outside
+/// it counts once where it is at one of the [`DELIBERATE_OFFSETS`], more where nothing explains it. Within the group the
+/// median counts. The interval is that of the median by Student's t, with the spread of the stations never taken as less than
+/// 5 Hz; from a single pilot it is ±1 kHz and the measurement's own error. Added to it is that the samples need not be
+/// clocked by the crystal that tunes (see [`PilotOffset::baseband_hz`]).
 pub fn frequency_error(pilots: &[PilotOffset]) -> Option<FrequencyError> {
     let sensible = |p: &PilotOffset| {
         p.nominal_hz > 0.0
             && p.nominal_hz.is_finite()
             && p.offset_hz.abs() < p.nominal_hz
             && p.standard_error_hz >= 0.0
+            && p.baseband_hz.is_finite()
             && p.standard_error_hz.is_finite()
     };
     if pilots.is_empty() || !pilots.iter().all(sensible) {
         return None;
     }
-    let groups = groups(pilots);
-    let largest = groups.iter().map(Vec::len).max()?;
-    let mut contenders: Vec<FrequencyError> = groups
+    let mut contenders: Vec<FrequencyError> = groups(pilots)
         .iter()
-        .filter(|g| g.len() == largest)
         .map(|group| centre(pilots, group))
         .collect();
-    let explained =
-        |e: &FrequencyError| e.outliers.iter().filter(|o| o.deliberate.is_some()).count();
     contenders.sort_by(|a, b| {
-        explained(b)
-            .cmp(&explained(a))
-            .then(a.ppm.abs().total_cmp(&b.ppm.abs()))
+        (a.strain().total_cmp(&b.strain())).then(a.ppm.abs().total_cmp(&b.ppm.abs()))
     });
+    let least = contenders.first()?.strain();
+    contenders.retain(|contender| contender.strain() < least + DECISIVE);
     let low_ppm = contenders
         .iter()
         .map(|c| c.low_ppm)
@@ -153,7 +194,7 @@ pub fn frequency_error(pilots: &[PilotOffset]) -> Option<FrequencyError> {
         .fold(f64::NEG_INFINITY, f64::max);
     let contested = contenders.len() > 1;
     let best = contenders.swap_remove(0);
-    let agreement = match (contested, pilots.len()) {
+    let agreement = match (contested, best.pilots) {
         (true, _) => Agreement::Contested,
         (false, 1) => Agreement::Single,
         (false, _) => Agreement::Majority,
@@ -213,7 +254,8 @@ fn centre(pilots: &[PilotOffset], group: &[usize]) -> FrequencyError {
         .collect();
     let values: Vec<f64> = inside.iter().map(|&i| ppm(&pilots[i])).collect();
     let ppm_error = median(&values);
-    let half_width_ppm = half_width(pilots, &inside, &values);
+    let clock_ppm = normal_quantile() * clock(pilots, &inside, ppm_error);
+    let half_width_ppm = half_width(pilots, &inside, &values).hypot(clock_ppm);
     let outliers = (0..pilots.len())
         .filter(|i| !inside.contains(i))
         .map(|index| {
@@ -238,9 +280,21 @@ fn centre(pilots: &[PilotOffset], group: &[usize]) -> FrequencyError {
     }
 }
 
+fn normal_quantile() -> f64 {
+    Normal::standard().inverse_cdf(0.975)
+}
+
+/// Standard uncertainty, in ppm, from not knowing whether the samples' clock is off by the same error: between both cases all
+/// is as likely (GUM 4.3.7).
+fn clock(pilots: &[PilotOffset], inside: &[usize], ppm_error: f64) -> f64 {
+    let share = |i: &usize| pilots[*i].baseband_hz / pilots[*i].nominal_hz;
+    let shares: Vec<f64> = inside.iter().map(share).collect();
+    (median(&shares) * ppm_error).abs() / 3f64.sqrt()
+}
+
 fn half_width(pilots: &[PilotOffset], inside: &[usize], values: &[f64]) -> f64 {
     let n = values.len() as f64;
-    let normal = Normal::standard().inverse_cdf(0.975);
+    let normal = normal_quantile();
     let to_ppm = |i: usize, hz: f64| hz / pilots[i].nominal_hz * 1e6;
     if let [only] = inside {
         return to_ppm(
@@ -287,6 +341,7 @@ mod tests {
             nominal_hz,
             offset_hz,
             standard_error_hz: 1.0,
+            baseband_hz: 0.0,
         }
     }
 
@@ -347,13 +402,78 @@ mod tests {
     }
 
     #[test]
+    fn a_majority_set_off_alike_does_not_outvote_what_explains_it() {
+        // Offsets out of ATSC A/64 (handbook, section 2): whichever station is taken to be at its place, the others must be
+        // at one of them. Two that stand +28.6 kHz off, alike, would make the third stand −28.6 kHz off, which none does;
+        // four of ten at +19.4 kHz would leave two stations unexplained; and the last error but one would be −137 ppm.
+        let cases: [(f64, &[(f64, f64)]); 3] = [
+            (
+                0.0,
+                &[(476.3e6, 0.0), (590.3e6, 28_614.0), (596.3e6, 28_615.0)],
+            ),
+            (
+                -100.0,
+                &[(82.3e6, 3.0), (530.3e6, 19_407.0), (590.3e6, 22_694.0)],
+            ),
+            (
+                97.0,
+                &[
+                    (76.3e6, 6.0),
+                    (476.3e6, 0.0),
+                    (500.3e6, 19_408.0),
+                    (506.3e6, 19_397.0),
+                    (518.3e6, 19_406.0),
+                    (524.3e6, -3.0),
+                    (542.3e6, 19_404.0),
+                    (548.3e6, -4.0),
+                    (560.3e6, 28_615.0),
+                    (578.3e6, 22_698.0),
+                ],
+            ),
+        ];
+        for (ppm, stations) in cases {
+            let pilots: Vec<PilotOffset> = stations
+                .iter()
+                .map(|&(nominal_hz, set_off_hz)| seen(nominal_hz, set_off_hz, ppm))
+                .collect();
+            let error = frequency_error(&pilots).unwrap();
+            assert!((error.ppm - ppm).abs() < 0.3, "{error:?}");
+            assert!(holds(&error, ppm), "{error:?}");
+            let off = stations
+                .iter()
+                .filter(|(_, set_off_hz)| set_off_hz.abs() > 1e3)
+                .count();
+            assert_eq!(error.outliers.len(), off);
+        }
+    }
+
+    #[test]
     fn two_pilots_that_disagree_are_contested_and_the_interval_covers_both() {
-        let error =
-            frequency_error(&[seen(500e6, 19_403.07, 10.0), seen(530e6, 0.0, 10.0)]).unwrap();
+        // 5 kHz is no offset in use: either may be at its place.
+        let error = frequency_error(&[seen(500e6, 5_000.0, 10.0), seen(530e6, 0.0, 10.0)]).unwrap();
         assert_eq!(error.agreement, Agreement::Contested);
         assert!(
-            holds(&error, 10.0) && error.high_ppm - error.low_ppm > 30.0,
+            holds(&error, 10.0) && error.high_ppm - error.low_ppm > 10.0,
             "{error:?}"
+        );
+    }
+
+    #[test]
+    fn of_two_pilots_the_one_that_explains_the_other_is_at_its_place() {
+        // Were the first at its place, the second would stand 530/500 · 19.4 kHz = 20.6 kHz low, which no station does.
+        let error =
+            frequency_error(&[seen(500e6, 19_403.07, 10.0), seen(530e6, 0.0, 10.0)]).unwrap();
+        assert_eq!((error.pilots, error.agreement), (1, Agreement::Single));
+        assert!(
+            (error.ppm - 10.0).abs() < 0.1 && holds(&error, 10.0),
+            "{error:?}"
+        );
+        let [outlier] = error.outliers[..] else {
+            panic!("{error:?}");
+        };
+        assert_eq!(
+            outlier.deliberate.map(|offset| offset.offset_hz),
+            Some(19_403.07)
         );
     }
 
@@ -385,6 +505,7 @@ mod tests {
             nominal_hz: 500e6,
             offset_hz: f64::NAN,
             standard_error_hz: 1.0,
+            baseband_hz: 0.0,
         };
         assert_eq!(frequency_error(&[p]), None);
     }

@@ -12,7 +12,7 @@ use std::sync::Arc;
 
 use rustfft::{Fft, FftPlanner};
 
-use super::spectrum::{Grid, PilotSpectrum};
+use super::spectrum::{Grid, PilotSpectrum, Summed};
 use crate::capture::Sample;
 
 /// Length of one transform in seconds.
@@ -34,6 +34,13 @@ const OVERSAMPLING: f64 = 4.5;
 
 /// Attenuation of what would fold into the kept stretch, in dB.
 const STOP_DB: f64 = 70.0;
+
+/// A transform's level is the median of every so manieth bin: the bins are half a resolution apart, and the window spreads
+/// each over its neighbours.
+const LEVEL_EVERY: usize = 4;
+
+/// No transform's level is taken for less: samples that are all the same have none.
+const LEAST_LEVEL: f64 = 1e-30;
 
 /// Sums are kept in this many lanes so that the compiler can use vector instructions.
 const LANES: usize = 8;
@@ -57,7 +64,10 @@ pub struct PilotProbe {
     work: Vec<Sample>,
     scratch: Vec<Sample>,
     power_scale: f64,
-    sums: Vec<f64>,
+    summed: Summed,
+    /// One transform's power in each bin, and room to sort some of them in.
+    powers: Vec<f64>,
+    some: Vec<f64>,
     segments: u32,
 }
 
@@ -168,7 +178,9 @@ impl PilotProbe {
             scratch: vec![Sample::default(); fft.get_inplace_scratch_len()],
             fft,
             power_scale: 1.0 / (sum * sum),
-            sums: vec![0.0; 2 * half_bins + 1],
+            summed: Summed::new(2 * half_bins + 1),
+            powers: vec![0.0; 2 * half_bins + 1],
+            some: vec![0.0; (2 * half_bins + 1).div_ceil(LEVEL_EVERY)],
             segments: 0,
         })
     }
@@ -204,8 +216,9 @@ impl PilotProbe {
         } else {
             BTreeMap::from([(self.segments, 1)])
         };
-        let spectrum = PilotSpectrum::new(self.grid, self.sums.clone(), visits);
-        self.sums.fill(0.0);
+        let bins = self.powers.len();
+        let summed = std::mem::replace(&mut self.summed, Summed::new(bins));
+        let spectrum = PilotSpectrum::new(self.grid, summed, visits);
         self.segments = 0;
         self.segment_filled = 0;
         self.filled = 0;
@@ -244,9 +257,28 @@ impl PilotProbe {
         let half = self.grid.half_bins;
         let below = &self.work[self.work.len() - half..];
         let above = &self.work[..=half];
-        for (sum, x) in self.sums.iter_mut().zip(below.iter().chain(above)) {
-            *sum += f64::from(x.norm_sqr()) * self.power_scale;
+        for (power, x) in self.powers.iter_mut().zip(below.iter().chain(above)) {
+            *power = f64::from(x.norm_sqr()) * self.power_scale;
         }
+        let every = self.powers.iter().step_by(LEVEL_EVERY);
+        for (some, &power) in self.some.iter_mut().zip(every) {
+            *some = power;
+        }
+        let middle = self.some.len() / 2;
+        let (_, &mut level, _) = self.some.select_nth_unstable_by(middle, f64::total_cmp);
+        let level = level.max(LEAST_LEVEL);
+        let Summed {
+            powers,
+            levelled,
+            levels,
+            squared_levels,
+        } = &mut self.summed;
+        for ((power, sum), levelled) in self.powers.iter().zip(powers).zip(levelled) {
+            *sum += power;
+            *levelled += power / level;
+        }
+        *levels += level;
+        *squared_levels += level * level;
         self.segments = self.segments.saturating_add(1);
         self.segment.copy_within(length / 2.., 0);
         self.segment_filled = length / 2;
