@@ -399,6 +399,79 @@ fn noise_with_steady_lines_and_a_centre_spike_is_not_called_ofdm() {
 }
 
 #[test]
+fn analogue_pictures_are_not_called_ofdm() {
+    // 64 µs: 224 µs are 3.5 lines of them, 448, 896, 1792 and 3584 µs whole numbers. So near a lag are the useful durations of
+    // DVB in 8 MHz, and those in 7 MHz.
+    for width_mhz in [7, 8] {
+        let mut probe = probe(width_mhz);
+        for seed in 0..8 {
+            let picture = Whole::analogue(&mut seeded(seed), 64e-6);
+            for cn_db in [10.0, 20.0, 30.0] {
+                let found =
+                    look_at_channel(Some(&picture), width_mhz, cn_db, 20.0, seed, &mut probe);
+                assert_eq!(found.decide(), None, "{width_mhz} MHz, {seed}, {cn_db} dB");
+            }
+        }
+    }
+}
+
+#[test]
+fn an_echo_a_line_of_analogue_television_late_does_not_hide_ofdm() {
+    // A single-frequency network: a second station just as strong, 64 µs later, within a guard of 112 µs (8k, 1/8).
+    let system = cases()
+        .into_iter()
+        .find(|one| one.name == "DVB-T/T2 8k" && one.width_mhz == 8 && one.system.guard == 1024);
+    let system = system.expect("8k, 1/8").system;
+    let mut rng = seeded(5);
+    let samples = ofdm_at_own_rate(&mut rng, system, 230_400);
+    let rate_hz = 64e6 / 7.0;
+    let late = (64e-6 * rate_hz) as usize; // 585.14: the rest is a phase
+    let both: Vec<C32> = (samples[late..].iter().zip(&samples))
+        .map(|(a, b)| a + b)
+        .collect();
+    let length = 228_000;
+    let whole = Whole::from_samples(both[..length].to_vec(), rate_hz, true);
+    let mut probe = probe(8);
+    for cn_db in [0.0, 10.0, 25.0] {
+        let found = look_at_channel(Some(&whole), 8, cn_db, -30.0, 9, &mut probe).decide();
+        let found = found.expect("named");
+        assert_eq!(found.to_string(), "DVB-T/T2 8k, guard 1/8", "{cn_db} dB");
+    }
+}
+
+#[test]
+fn an_atsc_3_guard_lengthened_by_its_frame_keeps_its_name() {
+    // A frame aligned in time shares its spare samples among its symbols, less than one symbol a frame (A/322): at most 1/98
+    // of 17 408 samples, 177, where 98 symbols make 250 ms of 16k with GI5_1024; and 1/50 of 33 792, 675, with 32k.
+    for (fft, guard, spare) in [
+        (16_384, 1024, 177),
+        (16_384, 1536, 170),
+        (32_768, 1024, 400),
+        (8192, 768, 80),
+    ] {
+        let system = OfdmSystem {
+            rate_mhz: 6.912,
+            fft,
+            carriers: fft / 1024 * 864,
+            guard: guard + spare,
+            pilots: true,
+        };
+        let whole = Whole::ofdm(&mut seeded(3), system);
+        let mut probe = probe(6);
+        for cn_db in [0.0, 15.0] {
+            let found = look_at_channel(Some(&whole), 6, cn_db, 25.0, 4, &mut probe).decide();
+            let found = found.expect("named");
+            assert_eq!(found.fft, Some(fft as u32));
+            assert_eq!(
+                found.guard,
+                Some(Guard::Samples(guard as u32)),
+                "{fft} {guard} + {spare}, {cn_db} dB"
+            );
+        }
+    }
+}
+
+#[test]
 fn ofdm_is_named_through_a_strong_line_beside_it() {
     let case = case("DVB-T/T2 8k", 8, 8192, 6817, 1, 8);
     let whole = Whole::ofdm(&mut seeded(5), case.system);

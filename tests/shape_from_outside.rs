@@ -11,7 +11,8 @@ use rand_distr::{Distribution, Exp1, Gamma};
 
 use gainsay::channels::PathClass;
 use gainsay::reading::shape::{
-    ChannelDensity, Echo, NoiseDensity, Shape, Transmitted, echo, shape,
+    ChannelDensity, Echo, LARGEST_PASSBAND_RIPPLE, NoiseDensity, Regular, Shape, Transmitted, echo,
+    echo_beside, shape,
 };
 
 const DB: f64 = 10.0 / LN_10;
@@ -290,6 +291,35 @@ fn noise_tilt_and_a_faint_passband_ripple_are_no_echo() {
         1.0 + 0.033 * (TAU * hz / 2e6).cos()
     });
     assert_eq!(seams.echo(Transmitted::Vsb8, false), None);
+}
+
+#[test]
+fn a_passband_that_was_not_divided_out_is_no_echo_and_hides_none_elsewhere() {
+    // A passband that falls by 1 dB to either end of what each 2 MHz tuning is used for, quadratically: its Fourier series
+    // has 4/(π²n²)·(share lost)/2 at n/2 µs, some −28 dB at 0.5 µs.
+    let passband = |hz: f64| 10f64.powf(-0.1 * ((hz % 2e6) / 1e6 - 1.0).powi(2));
+    let tunings = [Regular {
+        every_hz: 2e6,
+        largest: LARGEST_PASSBAND_RIPPLE,
+    }];
+    for seed in 0..20 {
+        let seams = Measured::new(seed, Transmitted::Vsb8, 400.0, 0.0, passband);
+        let channel = seams.channel(false);
+        let known = echo(&channel, Transmitted::Vsb8);
+        assert!((known.expect("a ripple").delay_s / 0.5e-6 - 1.0).abs() < 0.1);
+        assert_eq!(echo_beside(&channel, Transmitted::Vsb8, &tunings), None);
+        for (delay_s, level_db) in [(1.5e-6, -6.0), (0.5e-6, -10.0), (3.25e-6, -15.0)] {
+            let amplitude = 10f64.powf(level_db / 20.0);
+            let both = Measured::new(seed, Transmitted::Vsb8, 400.0, 0.0, |hz| {
+                passband(hz) * two_paths(amplitude, delay_s)(hz)
+            });
+            let got = echo_beside(&both.channel(false), Transmitted::Vsb8, &tunings).unwrap();
+            assert!(
+                (got.delay_s / delay_s - 1.0).abs() < 0.1 && (got.level_db - level_db).abs() < 1.5,
+                "{delay_s} {level_db}: {got:?}"
+            );
+        }
+    }
 }
 
 #[test]

@@ -231,6 +231,8 @@ impl Thresholds {
     pub const LOWEST_DB: f64 = -30.0;
     /// No mode of any standard needs more C/N, in dB, by a wide berth.
     pub const HIGHEST_DB: f64 = 60.0;
+    /// What a threshold that the user gave assumes, in words.
+    pub const GIVEN: &str = "given by the user";
 
     /// Takes the user's own threshold, for every path class, written `8vsb=15.2` (C/N in dB). A later one for the same
     /// standard replaces it.
@@ -261,6 +263,23 @@ impl Thresholds {
         }
     }
 
+    /// Thresholds with those of `texts`, each as [`Thresholds::set`] takes it.
+    ///
+    /// # Errors
+    /// Those of [`Thresholds::set`], for the first text at fault.
+    pub fn of(texts: &[String]) -> Result<Thresholds, ThresholdError> {
+        let mut thresholds = Thresholds::default();
+        for text in texts {
+            thresholds.set(text)?;
+        }
+        Ok(thresholds)
+    }
+
+    /// Whether the user gave a threshold for this standard.
+    pub fn has_given(&self, standard: Standard) -> bool {
+        self.given_db.contains_key(&standard)
+    }
+
     /// Whether a standard's threshold depends on the path.
     pub fn vary(&self, standard: Standard) -> bool {
         let on = |path| self.get(standard, path).map(|threshold| threshold.cn_db);
@@ -272,7 +291,7 @@ impl Thresholds {
         match self.given_db.get(&standard) {
             Some(&cn_db) => Some(Threshold {
                 cn_db,
-                assumes: "given by the user",
+                assumes: Self::GIVEN,
             }),
             None => standard.threshold(path),
         }

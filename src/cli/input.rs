@@ -39,12 +39,14 @@ impl ChannelArguments {
         Plan::find(&self.plan).map_err(Failure::usage)
     }
 
+    /// The thresholds: the built-in ones, but for those given.
+    pub fn thresholds(&self) -> Result<Thresholds, Failure> {
+        thresholds(&self.threshold)
+    }
+
     /// The channels wanted of a plan.
     pub fn wanted<'p>(&self, plan: &'p Plan) -> Result<Wanted<'p>, Failure> {
-        let mut thresholds = Thresholds::default();
-        for text in &self.threshold {
-            thresholds.set(text).map_err(Failure::usage)?;
-        }
+        let thresholds = self.thresholds()?;
         let chosen = self
             .channels
             .as_deref()
@@ -57,6 +59,26 @@ impl ChannelArguments {
             thresholds,
         })
     }
+}
+
+/// Thresholds against which kept takes are judged anew.
+#[derive(Debug, Clone, Default, Args)]
+pub struct ThresholdArguments {
+    /// C/N in dB that a standard needs, such as 8vsb=15.2: margins and states of the takes are reckoned anew against it; may
+    /// be repeated [default: what each take was kept with].
+    #[arg(long, value_name = "STANDARD=DB")]
+    pub threshold: Vec<String>,
+}
+
+impl ThresholdArguments {
+    /// The thresholds: the built-in ones, but for those given.
+    pub fn thresholds(&self) -> Result<Thresholds, Failure> {
+        thresholds(&self.threshold)
+    }
+}
+
+fn thresholds(given: &[String]) -> Result<Thresholds, Failure> {
+    Thresholds::of(given).map_err(Failure::usage)
 }
 
 /// How raw recordings were made; SigMF says it itself.

@@ -5,12 +5,13 @@ use std::io::{self, BufReader, BufWriter, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
+use gainsay::channels::Thresholds;
 use gainsay::logbook::transfer::{export_csv, export_json};
 use gainsay::logbook::{Entry, Filter, Logbook};
 use gainsay::reading::State;
 use jiff::Timestamp;
 
-use super::input::{LogArguments, PlaceArguments};
+use super::input::{LogArguments, PlaceArguments, ThresholdArguments};
 use super::output::{self, Format};
 use super::table::{Set, cell, table};
 use super::{Failure, readings};
@@ -77,6 +78,8 @@ enum Command {
     Show {
         /// Number of the take.
         id: i64,
+        #[command(flatten)]
+        judged: ThresholdArguments,
         #[command(flatten)]
         log: LogArguments,
         /// How to print.
@@ -160,7 +163,12 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         return list(&arguments.list);
     };
     match command {
-        Command::Show { id, log, format } => show(*id, &existing(log)?, *format),
+        Command::Show {
+            id,
+            judged,
+            log,
+            format,
+        } => show(*id, &judged.thresholds()?, &existing(log)?, *format),
         Command::Export {
             log,
             filter,
@@ -386,8 +394,14 @@ impl<'e> From<&'e Entry> for Listed<'e> {
     }
 }
 
-fn show(id: i64, logbook: &Logbook, format: Format) -> Result<(), Failure> {
-    let take = logbook.take(id)?;
+fn show(
+    id: i64,
+    thresholds: &Thresholds,
+    logbook: &Logbook,
+    format: Format,
+) -> Result<(), Failure> {
+    let mut take = logbook.take(id)?;
+    take.judge_anew(thresholds);
     match format {
         Format::Json => output::print_json(&readings::as_json(&take)),
         Format::Csv => {
@@ -396,7 +410,8 @@ fn show(id: i64, logbook: &Logbook, format: Format) -> Result<(), Failure> {
             output::print(&String::from_utf8_lossy(&bytes))
         }
         Format::Table => {
-            output::print(&(readings::heading(&take, Some(logbook)) + &readings::readings(&take)))
+            let text = readings::heading(&take, Some(logbook)) + &readings::readings(&take);
+            output::print(&(text + &readings::footing(&take)))
         }
     }
 }

@@ -316,40 +316,68 @@ pub fn tunings(take: &Take) -> String {
 }
 
 /// What the margins and states rest on.
-pub fn footing(take: &Take, thresholds: &Thresholds) -> String {
-    let mut used: Vec<(Standard, Option<PathClass>)> = take
-        .readings
-        .iter()
-        .filter(|reading| reading.covered > 0.0)
-        .filter_map(|reading| Some((reading.standard?, reading.path)))
-        .collect();
-    used.sort_by_key(|&(standard, path)| (standard, path.map(|path| path as u8)));
-    used.dedup();
-    let mut assumed: Vec<String> = Vec::new();
-    for (standard, path) in used {
-        let said = match thresholds.get(standard, path.unwrap_or(PathClass::Gaussian)) {
-            None => {
-                format!("{standard} none (it depends on the station's mode: --threshold says one)")
-            }
-            Some(threshold) => {
-                let for_path = match path.filter(|_| thresholds.vary(standard)) {
-                    Some(path) => format!(", {path} path"),
-                    None => String::new(),
-                };
-                format!(
-                    "{standard} {} dB ({}{for_path})",
-                    threshold.cn_db, threshold.assumes
-                )
-            }
-        };
-        if !assumed.contains(&said) {
-            assumed.push(said);
+pub fn footing(take: &Take) -> String {
+    let readings = take.readings.iter().filter(|one| one.covered > 0.0);
+    let assumed = assumptions(readings.filter_map(|one| {
+        Some(Assumption {
+            standard: one.standard?,
+            path: one.path,
+            threshold_db: one.threshold_db,
+            assumes: one.threshold_assumes(),
+        })
+    }));
+    let head = "\nLevels are relative (0 dBFS is full scale), signal is power less noise.";
+    match assumed {
+        Some(assumed) => format!("{head} Thresholds assumed: {assumed}.\n"),
+        None => format!("{head}\n"),
+    }
+}
+
+/// A standard's threshold, and what it is for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Assumption {
+    /// The standard.
+    pub standard: Standard,
+    /// The class of path.
+    pub path: Option<PathClass>,
+    /// The C/N in dB; `None` where the standard has none.
+    pub threshold_db: Option<f64>,
+    /// What that assumes.
+    pub assumes: Option<&'static str>,
+}
+
+/// Thresholds in words, each once; `None` where there is none.
+pub fn assumptions(all: impl Iterator<Item = Assumption>) -> Option<String> {
+    let mut all: Vec<Assumption> = all.collect();
+    all.sort_by_key(|one| (one.standard, one.path.map(|path| path as u8)));
+    let mut said: Vec<String> = Vec::new();
+    for one in all {
+        let text = one.to_string();
+        if !said.contains(&text) {
+            said.push(text);
         }
     }
-    format!(
-        "\nLevels are relative (0 dBFS is full scale), signal is power less noise. Thresholds assumed: {}.\n",
-        assumed.join(", ")
-    )
+    (!said.is_empty()).then(|| said.join(", "))
+}
+
+impl std::fmt::Display for Assumption {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let standard = self.standard;
+        let Some((threshold_db, assumes)) = self.threshold_db.zip(self.assumes) else {
+            return write!(
+                f,
+                "{standard} none (it depends on the station's mode: --threshold says one)"
+            );
+        };
+        let built_in = Thresholds::default();
+        let for_path = match self.path {
+            Some(path) if assumes != Thresholds::GIVEN && built_in.vary(standard) => {
+                format!(", {path} path")
+            }
+            _ => String::new(),
+        };
+        write!(f, "{standard} {threshold_db} dB ({assumes}{for_path})")
+    }
 }
 
 /// A small spectrum of each channel, with what was found in it.
@@ -393,6 +421,16 @@ fn notes(reading: &Reading) -> Vec<String> {
             format!(", C/N {} dB", number(Some(cn), 1))
         });
         notes.push(format!("{identity}{cn}"));
+    }
+    if let (Some(margin), Some(threshold_db), Some(assumes)) = (
+        reading.margin_db(),
+        reading.threshold_db,
+        reading.threshold_assumes(),
+    ) {
+        notes.push(format!(
+            "margin {} dB over {threshold_db} dB ({assumes})",
+            signed(margin, 1)
+        ));
     }
     if let Some(shape) = reading.shape {
         notes.push(format!(

@@ -221,7 +221,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
             if arguments.tunings {
                 text += &readings::tunings(&take);
             }
-            output::print(&(text + &readings::footing(&take, &wanted.thresholds)))
+            output::print(&(text + &readings::footing(&take)))
         }
     }?;
     unchecked.map_or(Ok(()), Err)

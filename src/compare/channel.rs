@@ -6,7 +6,7 @@ use super::levels::{Design, Level, Levels};
 use super::pilot::{self, SelectiveFading};
 use super::types::{Averaging, Basis, ChannelComparison, Method, Side, Verdict};
 use crate::channels::ChannelId;
-use crate::reading::{NoiseSource, State, Take};
+use crate::reading::{NoiseSource, Reading, State, Take};
 use crate::statistics::median;
 
 /// A channel and where its reading is likely to stand in each take.
@@ -339,11 +339,15 @@ fn side(
         .of(antenna)
         .filter_map(|level| level.reading.threshold_db)
         .collect();
+    let threshold_db = median(&thresholds);
     let margin_db = cn_db
         .filter(|_| whole)
-        .zip(median(&thresholds))
+        .zip(threshold_db)
         .map(|(cn_db, threshold)| cn_db - threshold);
     let readings = || design.of(antenna).map(|level| level.reading);
+    let judged = readings()
+        .filter(|reading| reading.threshold_db.is_some())
+        .last();
     let spreads: Vec<f64> = readings()
         .filter_map(|reading| Some(reading.shape?.sigma_sp_db))
         .collect();
@@ -374,7 +378,10 @@ fn side(
         },
         pilot_dbfs: pilot_dbfs(design, antenna),
         identity: readings().find_map(|reading| reading.identity.clone()),
-        path: readings().filter_map(|reading| reading.path).last(),
+        standard: judged.and_then(|reading| reading.standard),
+        threshold_db,
+        threshold_assumes: judged.and_then(Reading::threshold_assumes),
+        path: judged.and_then(|reading| reading.path),
         sigma_sp_db: median(&spreads),
         noise_dbfs,
         cn_db,

@@ -5,7 +5,7 @@ use std::fmt;
 use serde::Serialize;
 
 use super::budget::BudgetRow;
-use crate::channels::{ChannelId, PathClass};
+use crate::channels::{ChannelId, PathClass, Standard};
 use crate::reading::{Identity, State};
 
 /// Which antenna a channel favours.
@@ -92,6 +92,12 @@ pub struct Side {
     pub pilot_dbfs: Option<f64>,
     /// What the signal is, by the first take that tells.
     pub identity: Option<Identity>,
+    /// Standard that the threshold belongs to, by the last take that has one.
+    pub standard: Option<Standard>,
+    /// The threshold in dB that the margin rests on: the median over takes.
+    pub threshold_db: Option<f64>,
+    /// What the threshold assumes, in words, by the last take.
+    pub threshold_assumes: Option<&'static str>,
     /// The class of path that the last take's threshold is for.
     pub path: Option<PathClass>,
     /// σ_sp in dB, median over the takes that have it.

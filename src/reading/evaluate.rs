@@ -17,10 +17,10 @@ use super::signals::{Signal, Signals};
 use super::survey::Survey;
 use super::within::Within;
 use super::{
-    Estimate, FrequencyReading, Health, Identity, NoiseSource, Part, PilotReading, Reading, State,
+    Estimate, FrequencyReading, Health, Identity, NoiseSource, Part, PilotReading, Reading,
     TuningReading, health, lines,
 };
-use crate::channels::{Channel, ChannelId, PathClass, Standard, Thresholds};
+use crate::channels::{Channel, ChannelId, Standard, Thresholds};
 use crate::spectrum::flat::FlatField;
 use crate::statistics::{student_upper_quantile, welch_satterthwaite};
 use crate::units::db_to_ratio;
@@ -289,21 +289,24 @@ impl Look<'_> {
         let (Some(identity), true) = (&reading.identity, reading.found) else {
             return;
         };
-        let (Some(noise), Some(noise_source)) = (reading.noise, reading.noise_source) else {
+        let rate_hz = self.survey.about.sample_rate.0;
+        let (Some(levels), Some(noise_source)) =
+            (self.noise.levels(pieces, rate_hz), reading.noise_source)
+        else {
             return;
         };
-        let width_hz: f64 = pieces.iter().map(|piece| piece.stretch.width_hz()).sum();
         let within = Within {
             channel,
             pieces,
             flat: &self.noise.flat,
-            rate_hz: self.survey.about.sample_rate.0,
+            rate_hz,
             ppm: self
                 .signals
                 .frequency_error
                 .as_ref()
                 .map_or(0.0, |error| error.ppm),
-            noise: noise.value / width_hz,
+            ofdm: signal.ofdm.as_ref(),
+            levels: &levels,
             noise_source,
         };
         (reading.shape, reading.echo) = within.look(identity);
@@ -341,26 +344,7 @@ impl Look<'_> {
             }
             Some(Identity::Unidentified) => None,
         };
-        let path = reading
-            .shape
-            .map_or(PathClass::Gaussian, |shape| shape.class);
-        let threshold = reading
-            .standard
-            .and_then(|standard| self.thresholds.get(standard, path));
-        reading.path = threshold.map(|_| path);
-        reading.threshold_db = threshold.map(|threshold| threshold.cn_db);
-        let pilot_found = reading.pilot.is_some_and(|pilot| pilot.found);
-        reading.state = match (reading.found, reading.cn_db(), reading.threshold_db) {
-            // Too little for the channel's power, but a station all the same.
-            (false, ..) if pilot_found => Some(State::Trace),
-            // Where noise can't be told from signal, an empty channel can't be told from a full one.
-            (false, ..) if reading.noise_source == Some(NoiseSource::QuietestStretch) => None,
-            (false, ..) if reading.noise.is_none() => None,
-            (false, ..) => Some(State::Vacant),
-            (true, Some(cn), Some(threshold)) => Some(State::from_margin(cn - threshold)),
-            // No television, or of a kind whose threshold depends on the station's mode.
-            (true, ..) => None,
-        };
+        reading.judge(self.thresholds);
     }
 }
 

@@ -6,11 +6,15 @@
 //! least 1 MHz of the cluster lies in one piece, and other slices stand a decibel or more above it, or the cluster runs
 //! across a channel's edge, where a signal would dip. Otherwise the lowest slice is an upper bound of the noise and no
 //! more.
+//!
+//! A receiver's gain and noise change with frequency, by a dB or more over a band. So the floor may slope, in dB over
+//! frequency: by whatever slope makes clearly more of the band vacant than none does.
 
 use super::noise::Levelling;
 use super::survey::Survey;
 use crate::spectrum::flat::FlatField;
 use crate::spectrum::stitch::{Stretch, integrate};
+use crate::units::db_to_ratio;
 
 /// Width of a slice in hertz.
 const SLICE_HZ: f64 = 50e3;
@@ -30,11 +34,24 @@ const VACANT_SHARE: f64 = 0.7;
 const SLOPE_BEYOND: f64 = 0.3;
 const DEEPEST_SLOPE: f64 = 0.708;
 
+/// A floor slopes by no more than this, in dB a hertz: 3 dB over 100 MHz. Common practice, no source.
+const STEEPEST_DB_PER_HZ: f64 = 3.0 / 100e6;
+
+/// Slopes are tried in so many steps to either side.
+const SLOPES: i32 = 24;
+
+/// A slope must make so many times more of the band vacant than a lesser one does.
+const CLEARLY_MORE: f64 = 1.1;
+
 /// A floor found in a take.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Floor {
-    /// Power in one hertz, linear.
-    pub density: f64,
+    /// Power in one hertz, linear, at `middle_hz`.
+    density: f64,
+    /// Where that is.
+    middle_hz: f64,
+    /// How it changes with frequency.
+    slope: Slope,
     /// Whether it is a floor; otherwise it is an upper bound.
     pub assured: bool,
     /// Relative standard error, statistical.
@@ -43,10 +60,41 @@ pub(super) struct Floor {
     pub vacant_tunings: Vec<usize>,
 }
 
+impl Floor {
+    /// Power in one hertz at a frequency, linear.
+    pub fn density_at(&self, hz: f64) -> f64 {
+        self.density * self.slope.ratio(hz - self.middle_hz)
+    }
+}
+
+/// A change with frequency in dB a hertz.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Slope(f64);
+
+impl Slope {
+    fn ratio(self, apart_hz: f64) -> f64 {
+        db_to_ratio(self.0 * apart_hz)
+    }
+
+    /// From none to the steepest, both ways in turn.
+    fn all() -> impl Iterator<Item = Slope> {
+        let step = STEEPEST_DB_PER_HZ / f64::from(SLOPES);
+        (0..=SLOPES).flat_map(move |n| {
+            let steep = f64::from(n) * step;
+            [Slope(steep), Slope(-steep)]
+                .into_iter()
+                .take(if n == 0 { 1 } else { 2 })
+        })
+    }
+}
+
 /// One slice.
 struct Slice {
     tuning: usize,
     low_hz: f64,
+    /// As it was found.
+    found: f64,
+    /// With the floor's slope taken off.
     density: f64,
     vacant: bool,
 }
@@ -73,10 +121,12 @@ pub(super) fn find(
             let length = found.density.len();
             let density = |bin: usize| found.density[bin] / flat.gain(bin, length);
             let power = integrate(density, length, found.centre_hz, rate_hz, stretch);
+            let density = levelling.levelled(power / SLICE_HZ, found);
             slices.push(Slice {
                 tuning,
                 low_hz,
-                density: levelling.levelled(power / SLICE_HZ, found),
+                found: density,
+                density,
                 vacant: false,
             });
         }
@@ -90,16 +140,23 @@ pub(super) fn find(
     // Relative scatter of one slice: 1/√(B·T), which overlapping Hann segments come within a few per cent of; but never
     // less than a passband's own unevenness.
     let scatter = (1.1 / averages.sqrt()).max(UNEVEN);
-    let mut sorted: Vec<f64> = slices.iter().map(|slice| slice.density).collect();
-    sorted.sort_by(f64::total_cmp);
-    // The lowest slices of all may be a passband's edges; so a second and a third look begin a little higher.
-    let cluster = [0.02, 0.08, 0.16, 0.3]
-        .into_iter()
-        .map(|share| cluster(&sorted, (sorted.len() as f64 * share) as usize, scatter))
-        .find_map(|cluster| assured(&mut slices, survey, cluster, edges_hz));
-    let Some((density, vacant_slices)) = cluster else {
+    let middle_hz = (slices[0].low_hz + slices[slices.len() - 1].low_hz) / 2.0;
+    let mut look = |slope| sloping(&mut slices, survey, (slope, middle_hz), scatter, edges_hz);
+    let mut best: Option<(Slope, usize)> = None;
+    for slope in Slope::all() {
+        let vacant = look(slope).map_or(0, |(_, vacant)| vacant);
+        let wanted = best.map_or(1.0, |(_, most)| most as f64 * CLEARLY_MORE);
+        if vacant as f64 >= wanted {
+            best = Some((slope, vacant));
+        }
+    }
+    let slope = best.map_or(Slope(0.0), |(slope, _)| slope);
+    let Some((density, vacant_slices)) = look(slope) else {
+        let lowest = slices.iter().map(|slice| slice.density);
         return Some(Floor {
-            density: sorted[0],
+            density: lowest.fold(f64::INFINITY, f64::min),
+            middle_hz,
+            slope,
             assured: false,
             relative_error: scatter,
             vacant_tunings: Vec::new(),
@@ -118,10 +175,32 @@ pub(super) fn find(
         .collect();
     Some(Floor {
         density,
+        middle_hz,
+        slope,
         assured: true,
         relative_error: scatter / (vacant_slices as f64).sqrt(),
         vacant_tunings,
     })
+}
+
+/// The floor with this slope about a frequency: its density there and the vacant slices, where it is assured.
+fn sloping(
+    slices: &mut [Slice],
+    survey: &Survey,
+    (slope, middle_hz): (Slope, f64),
+    scatter: f64,
+    edges_hz: &[f64],
+) -> Option<(f64, usize)> {
+    for slice in slices.iter_mut() {
+        slice.density = slice.found / slope.ratio(slice.low_hz - middle_hz);
+    }
+    let mut sorted: Vec<f64> = slices.iter().map(|slice| slice.density).collect();
+    sorted.sort_by(f64::total_cmp);
+    // The lowest slices of all may be a passband's edges; so a second and a third look begin a little higher.
+    [0.02, 0.08, 0.16, 0.3]
+        .into_iter()
+        .map(|share| cluster(&sorted, (sorted.len() as f64 * share) as usize, scatter))
+        .find_map(|cluster| assured(slices, survey, cluster, edges_hz))
 }
 
 /// Densities between which the slices of one cluster lie.

@@ -9,6 +9,7 @@ pub mod evaluate;
 mod floor;
 pub mod guard;
 mod health;
+mod judge;
 pub mod linearity;
 mod lines;
 pub mod listen;

@@ -6,6 +6,7 @@ use super::survey::{Survey, TuningSpectrum};
 use super::{Estimate, NoiseSource};
 use crate::channels::Channel;
 use crate::spectrum::flat::FlatField;
+use crate::spectrum::stitch::Stretch;
 use crate::units::db_to_ratio;
 
 /// Relative standard uncertainty, type B, of the noise of a terminated take as the noise of another: the receiver's gain
@@ -68,6 +69,18 @@ impl Levelling {
     }
 }
 
+/// A noise so many times what rounding adds shows the receiver's gain.
+const PLAIN: f64 = 3.0;
+
+/// How a piece of a channel stands to the first.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct PieceLevel {
+    /// What its density must be multiplied by to stand at the first piece's gain.
+    pub ratio: f64,
+    /// Noise density in one hertz, linear, so multiplied.
+    pub noise: f64,
+}
+
 /// Gains that differ by less are the same, in dB.
 const SAME_GAIN_DB: f64 = 0.05;
 
@@ -79,6 +92,8 @@ pub(super) struct Noise<'s> {
     elsewhere: Option<(f64, f64)>,
     floor: Option<Floor>,
     levelling: Levelling,
+    /// What rounding adds to a density.
+    rounding: f64,
 }
 
 impl<'s> Noise<'s> {
@@ -127,6 +142,7 @@ impl<'s> Noise<'s> {
                 elsewhere: Some((mean, error / mean)),
                 floor: None,
                 levelling,
+                rounding: rounding_density(survey),
             };
         }
         let edges: Vec<f64> = channels
@@ -154,7 +170,47 @@ impl<'s> Noise<'s> {
             elsewhere: None,
             floor,
             levelling,
+            rounding: rounding_density(survey),
         }
+    }
+
+    /// How the pieces of a channel stand to each other, piece by piece. At one gain all are the same; where gains differ, the
+    /// terminated take's noise shows by how much, if rounding leaves enough of it, else the gains set do.
+    pub fn levels(&self, pieces: &[Piece], rate_hz: f64) -> Option<Vec<PieceLevel>> {
+        let (whole, _, source) = self.of_pieces(pieces, rate_hz)?;
+        let width_hz: f64 = pieces.iter().map(|piece| piece.stretch.width_hz()).sum();
+        let gains: Option<Vec<f64>> = pieces.iter().map(|piece| piece.tuning.gain_db).collect();
+        let gains = gains.unwrap_or_default();
+        let highest = gains.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let lowest = gains.iter().copied().fold(f64::INFINITY, f64::min);
+        if gains.is_empty() || highest - lowest < SAME_GAIN_DB {
+            let one = PieceLevel {
+                ratio: 1.0,
+                noise: whole.value / width_hz,
+            };
+            return Some(vec![one; pieces.len()]);
+        }
+        let densities: Vec<f64> = pieces
+            .iter()
+            .map(|piece| {
+                let own = self.of_pieces(std::slice::from_ref(piece), rate_hz)?;
+                Some(own.0.value / piece.stretch.width_hz())
+            })
+            .collect::<Option<_>>()?;
+        let shown = source == NoiseSource::Terminated
+            && (densities.iter()).all(|&density| density > PLAIN * self.rounding);
+        let ratio = |place: usize| {
+            if shown {
+                (densities[0] - self.rounding) / (densities[place] - self.rounding)
+            } else {
+                db_to_ratio(gains[0] - gains[place])
+            }
+        };
+        let level = |place: usize| PieceLevel {
+            ratio: ratio(place),
+            noise: densities[place] * ratio(place),
+        };
+        Some((0..pieces.len()).map(level).collect())
     }
 
     /// Noise in the pieces of a channel, its type B standard uncertainty (linear), and where it came from.
@@ -163,10 +219,12 @@ impl<'s> Noise<'s> {
         pieces: &[Piece],
         rate_hz: f64,
     ) -> Option<(Estimate, f64, NoiseSource)> {
-        let spread = |density: f64, relative: f64| {
-            let noise = pieces
-                .iter()
-                .map(|piece| self.levelling.back(density, piece.tuning) * piece.stretch.width_hz());
+        let spread = |density_at: &dyn Fn(f64) -> f64, relative: f64| {
+            let noise = pieces.iter().map(|piece| {
+                let Stretch { low_hz, high_hz } = piece.stretch;
+                let density = density_at((low_hz + high_hz) / 2.0);
+                self.levelling.back(density, piece.tuning) * piece.stretch.width_hz()
+            });
             let value: f64 = noise.sum();
             Estimate {
                 value,
@@ -199,7 +257,7 @@ impl<'s> Noise<'s> {
             }
             let noise = self
                 .elsewhere
-                .map(|(density, relative)| spread(density, relative))?;
+                .map(|(density, relative)| spread(&|_| density, relative))?;
             return Some((
                 noise,
                 noise.value * ELSEWHERE_TYPE_B.hypot(other_gain),
@@ -207,7 +265,7 @@ impl<'s> Noise<'s> {
             ));
         }
         let floor = self.floor.as_ref()?;
-        let noise = spread(floor.density, floor.relative_error);
+        let noise = spread(&|hz| floor.density_at(hz), floor.relative_error);
         Some(if floor.assured {
             (
                 noise,

@@ -1,9 +1,12 @@
 //! What the path did to one channel's spectrum, from the pieces that cover it.
 
+use super::guard::Ofdm;
 use super::lines::OVERLAP_SPREAD;
+use super::noise::PieceLevel;
 use super::power::Piece;
 use super::shape::{
-    ChannelDensity, Echo, HANN_BIN_SPREAD, NoiseDensity, Shape, Transmitted, echo, shape,
+    ChannelDensity, Echo, HANN_BIN_SPREAD, LARGEST_PASSBAND_RIPPLE, NoiseDensity, Regular, Shape,
+    Transmitted, echo_beside, shape,
 };
 use super::{Identity, NoiseSource};
 use crate::channels::{Channel, Standard};
@@ -27,8 +30,10 @@ pub(super) struct Within<'w> {
     pub rate_hz: f64,
     /// The receiver's frequency error in parts per million.
     pub ppm: f64,
-    /// Noise density in one hertz, linear, with where it came from.
-    pub noise: f64,
+    /// The OFDM signal in it, where it carries one.
+    pub ofdm: Option<&'w Ofdm>,
+    /// How the pieces stand to each other, with the noise in them, and where that came from.
+    pub levels: &'w [PieceLevel],
     pub noise_source: NoiseSource,
 }
 
@@ -38,11 +43,11 @@ impl Within<'_> {
         let Some(transmitted) = transmitted(self.channel, identity) else {
             return (None, None);
         };
-        let Some((step_hz, density, averages)) = self.density() else {
+        let Some((step_hz, points, averages)) = self.density() else {
             return (None, None);
         };
+        let (density, flat_noise): (Vec<f64>, Vec<f64>) = points.into_iter().unzip();
         // A bound is no noise figure: what is no more than that is not taken off.
-        let flat_noise = vec![self.noise; density.len()];
         let noise = (self.noise_source != NoiseSource::QuietestStretch).then_some(NoiseDensity {
             density: &flat_noise,
             averages: f64::INFINITY,
@@ -55,28 +60,49 @@ impl Within<'_> {
             bin_spread: HANN_BIN_SPREAD,
             noise,
         };
-        (shape(&channel, transmitted), echo(&channel, transmitted))
+        let own: Vec<Regular> = (self.unknown_passband())
+            .into_iter()
+            .chain(self.ofdm.and_then(pilots))
+            .collect();
+        let echo = echo_beside(&channel, transmitted, &own);
+        (shape(&channel, transmitted), echo)
     }
 
-    /// The pieces' densities, flat field divided out, side by side on one grid that begins at the channel's lower edge,
-    /// with its step and the effective averages of a point; not a number where nothing is covered.
-    fn density(&self) -> Option<(f64, Vec<f64>, f64)> {
+    /// The passband, which repeats from tuning to tuning, where it is not known and so not divided out.
+    fn unknown_passband(&self) -> Option<Regular> {
+        let (first, last) = (self.pieces.first()?, self.pieces.last()?);
+        let steps = self.pieces.len() - 1;
+        let apart_hz = last.tuning.centre_hz - first.tuning.centre_hz;
+        (!self.flat.is_known() && steps > 0 && apart_hz > 0.0).then(|| Regular {
+            every_hz: apart_hz / steps as f64,
+            largest: LARGEST_PASSBAND_RIPPLE,
+        })
+    }
+
+    /// The pieces' densities, flat field divided out and at one gain, each with the noise in it, side by side on one grid
+    /// that begins at the channel's lower edge, with its step and the effective averages of a point; not a number where
+    /// nothing is covered.
+    fn density(&self) -> Option<(f64, Vec<(f64, f64)>, f64)> {
         let first = self.pieces.first()?.tuning;
         let step_hz = self.rate_hz / first.density.len() as f64;
         let count = (self.channel.width().0 / step_hz) as usize;
         let seen_as = |hz: f64| hz / (1.0 + self.ppm * 1e-6);
         let at = |point: usize| {
             let hz = seen_as(self.channel.low.0 + (point as f64 + 0.5) * step_hz);
-            let covers =
-                |piece: &&Piece| (piece.stretch.low_hz..piece.stretch.high_hz).contains(&hz);
-            let Some(Piece { tuning, .. }) = self.pieces.iter().find(covers) else {
-                return f64::NAN;
+            let covers = |(piece, _): &(&Piece, &PieceLevel)| {
+                (piece.stretch.low_hz..piece.stretch.high_hz).contains(&hz)
+            };
+            let Some((Piece { tuning, .. }, level)) =
+                self.pieces.iter().zip(self.levels).find(covers)
+            else {
+                return (f64::NAN, f64::NAN);
             };
             let length = tuning.density.len();
             let bin = ((hz - tuning.centre_hz) / self.rate_hz * length as f64).round()
                 + length as f64 / 2.0;
             let bin = (bin.max(0.0) as usize).min(length - 1);
-            tuning.density[bin] / self.flat.gain(bin, length)
+            let density = tuning.density[bin] / self.flat.gain(bin, length);
+            (density * level.ratio, level.noise)
         };
         let segments = self
             .pieces
@@ -89,6 +115,16 @@ impl Within<'_> {
             segments as f64 / OVERLAP_SPREAD,
         ))
     }
+}
+
+/// The pilots of OFDM, which give a ripple of their own. DVB-T2 puts them on every 3rd, 6th, 12th or 24th carrier (EN 302 755,
+/// pilot patterns PP1 to PP8, from memory), of which only its sizes to 4k come at delays of echoes; the other systems'
+/// stand beyond 37 µs.
+fn pilots(ofdm: &Ofdm) -> Option<Regular> {
+    ofdm.fft.map(|_| Regular {
+        every_hz: 24.0 / ofdm.useful_s,
+        largest: f64::INFINITY,
+    })
 }
 
 /// The shape in which a signal is sent.

@@ -46,6 +46,11 @@ impl FlatField {
         FlatField { gains: Vec::new() }
     }
 
+    /// Whether it was measured; otherwise the passband's slope is still in what it is divided out of.
+    pub fn is_known(&self) -> bool {
+        !self.gains.is_empty()
+    }
+
     /// The passband seen in spectra of flat noise (a terminator's), all at the same rate and length.
     ///
     /// `rounding_density` is what rounding adds to each bin, flat, after the passband: it is taken off first, where it is

@@ -359,3 +359,85 @@ fn the_spot_is_asked_for_only_where_there_are_several() {
         &["loop", "cellar", "one and the same spot"],
     );
 }
+
+#[test]
+fn kept_takes_are_judged_anew_against_a_threshold_given() {
+    // Truth of the fixtures: channel 23 stands 1.8 dB (A) above the 15 dB of the handbook's 8-VSB planning figure; 13 dB leave
+    // 3.8 dB, 17 dB leave −0.2 dB. Differences in dB don't change.
+    let place = Place::with_takes();
+    let at = |threshold: &str| {
+        let mut words = vec!["compare", "loop", "ears"];
+        if !threshold.is_empty() {
+            words.extend(["--threshold", threshold]);
+        }
+        (place.json(&words), place.text(&words))
+    };
+    let (kept, said) = at("");
+    let (easy, said_easy) = at("8vsb=13");
+    let (hard, _) = at("8vsb=17");
+    for number in numbers(&kept) {
+        let [kept, easy, hard] = [&kept, &easy, &hard].map(|one| channel(one, number));
+        assert_eq!(kept["difference_db"], easy["difference_db"], "{number}");
+        for side in ["a", "b"] {
+            let [kept, easy, hard] = [kept, easy, hard].map(|one| &one[side]);
+            let Some(margin) = kept["margin_db"].as_f64() else {
+                continue;
+            };
+            assert!((figure(easy, "margin_db") - margin - 2.0).abs() < 1e-9);
+            assert!((figure(hard, "margin_db") - margin + 2.0).abs() < 1e-9);
+            assert_eq!(figure(easy, "threshold_db"), 13.0);
+            assert_eq!(easy["threshold_assumes"], "given by the user");
+            assert_eq!(kept["threshold_assumes"], "8-VSB, planning figure");
+            let state = |margin: f64| match margin {
+                m if m < 0.0 => "trace",
+                m if m < 3.0 => "brink",
+                _ => "firm",
+            };
+            assert_eq!(easy["state"], state(margin + 2.0));
+            assert_eq!(hard["state"], state(margin - 2.0));
+        }
+    }
+    assert!(
+        said.contains("Thresholds assumed for the states: 8-VSB 15 dB (8-VSB, planning figure).")
+    );
+    assert!(
+        said_easy.contains("Thresholds assumed for the states: 8-VSB 13 dB (given by the user).")
+    );
+    place.refuses(
+        [
+            "compare",
+            "tape loop",
+            "rabbit ears",
+            "--threshold",
+            "pal=3",
+        ],
+        2,
+        &["pal=3", "no standard is called"],
+    );
+    // What is kept stays as it was.
+    assert_eq!(at("").0, kept);
+}
+
+#[test]
+fn a_kept_take_shows_what_its_margins_assume_and_can_be_judged_anew() {
+    let place = Place::with_takes();
+    let shown = place.text(["log", "show", "1"]);
+    assert!(
+        shown.contains("Thresholds assumed: 8-VSB 15 dB (8-VSB, planning figure)."),
+        "{shown}"
+    );
+    let anew = ["log", "show", "1", "--threshold", "8vsb=13"];
+    assert!(place.text(anew).contains("8-VSB 13 dB (given by the user)"));
+    let (kept, anew_json) = (place.json(["log", "show", "1"]), place.json(anew));
+    for row in place.csv(anew) {
+        let number = row["channel"].parse().expect("a number");
+        let one = channel(&anew_json, number);
+        assert_eq!(
+            row["threshold_assumes"],
+            one["threshold_assumes"].as_str().unwrap_or("")
+        );
+        if let Some(margin) = channel(&kept, number)["margin_db"].as_f64() {
+            assert!((figure(one, "margin_db") - margin - 2.0).abs() < 1e-9);
+        }
+    }
+}

@@ -328,3 +328,25 @@ fn what_can_t_be_drawn_is_refused_by_name_and_nothing_is_written() {
     );
     assert!(!nowhere.path("a.svg").exists());
 }
+
+#[test]
+fn spots_are_ranked_anew_against_a_threshold_given() {
+    // Every margin falls by what the threshold rises: 5 dB over the takes' own.
+    let takes = three();
+    let kept_with = takes[0].readings[0].threshold_db.expect("a threshold");
+    let place = place(&takes);
+    let before = place.json(["spots"]);
+    let after = place.json(["spots", "--threshold", &format!("8vsb={}", kept_with + 5.0)]);
+    let (before, after) = (&before["spots"], &after["spots"]);
+    for (before, after) in before
+        .as_array()
+        .unwrap()
+        .iter()
+        .zip(after.as_array().unwrap())
+    {
+        let of =
+            |spot: &serde_json::Value| spot["weakest"]["margin_db"].as_f64().expect("a margin");
+        assert_eq!(before["name"], after["name"]);
+        assert!((of(before) - of(after) - 5.0).abs() < 1e-9);
+    }
+}

@@ -94,9 +94,9 @@ pub fn bootstrap() -> Vec<C32> {
     let inverse = FftPlanner::<f64>::new().plan_fft_inverse(2048);
     let mut register: u32 = 0x019D;
     let mut pn = || {
-        // x^16 + x^15 + x^14 + x + 1, the low bit out.
+        // x^16 + x^15 + x^14 + x + 1, the low bit out: 1011 1001 1000 0000 1011 1000 1101 1010 … (handbook 3.4).
         let out = register & 1;
-        let feedback = (register ^ (register >> 1) ^ (register >> 2) ^ (register >> 15)) & 1;
+        let feedback = (register ^ (register >> 1) ^ (register >> 14) ^ (register >> 15)) & 1;
         register = (register >> 1) | (feedback << 15);
         out
     };
@@ -168,6 +168,47 @@ impl Whole {
         Whole {
             spectrum,
             first_hz: -(half as f64) * bin_hz,
+            bin_hz,
+        }
+    }
+
+    /// A picture of analogue television in 8 MHz: vision carrier 1.25 MHz above the lower edge, modulated downwards, lines of
+    /// `line_s` (64 µs: ITU-R BT.470, from memory) with sync, blanking and a picture that is alike from line to line; the
+    /// lower side band cut at 0.75 MHz.
+    pub fn analogue(rng: &mut ChaCha8Rng, line_s: f64) -> Whole {
+        let rate_hz = 9.6e6;
+        let length = 240_000usize; // 25 ms
+        let columns: Vec<f64> = (0..80).map(|_| rng.random()).collect();
+        let scene: Vec<f64> = (0..26 * 80).map(|_| rng.random()).collect();
+        let late: f64 = rng.random::<f64>() * 40e-3;
+        let mut samples: Vec<C32> = (0..length)
+            .map(|i| {
+                let lines = (i as f64 / rate_hz + late) / line_s;
+                let (line, phase) = (lines as usize % 625, lines.fract());
+                let column = ((((phase - 0.19) / 0.81) * 80.0).max(0.0) as usize).min(79);
+                let picture =
+                    0.6 * scene[(line / 25).min(25) * 80 + column] + 0.4 * columns[column];
+                let level = match phase {
+                    _ if phase < 0.073 => 1.0,
+                    _ if phase < 0.19 || line % 312 < 25 => 0.76,
+                    _ => 0.1 + 0.62 * picture,
+                };
+                Complex::new(level as f32, 0.0)
+            })
+            .collect();
+        FftPlanner::new()
+            .plan_fft_forward(length)
+            .process(&mut samples);
+        let bin_hz = rate_hz / length as f64;
+        let (first, last) = ((-0.75e6 / bin_hz) as i64, (5.0e6 / bin_hz) as i64);
+        let mut spectrum: Vec<C32> = (first..=last)
+            .map(|k| samples[k.rem_euclid(length as i64) as usize])
+            .collect();
+        let power: f64 = spectrum.iter().map(|x| f64::from(x.norm_sqr())).sum();
+        spectrum.iter_mut().for_each(|x| *x /= power.sqrt() as f32);
+        Whole {
+            spectrum,
+            first_hz: -2.75e6 + first as f64 * bin_hz,
             bin_hz,
         }
     }

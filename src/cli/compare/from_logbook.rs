@@ -1,6 +1,6 @@
 //! Takes out of the logbook: which of them a comparison uses.
 
-use gainsay::channels::Plan;
+use gainsay::channels::{Plan, Thresholds};
 use gainsay::compare;
 use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::{Take, Trace};
@@ -16,10 +16,9 @@ pub fn load(arguments: &Arguments) -> Result<Material, Failure> {
     if arguments.terminated.is_some()
         || arguments.raw.rate.is_some()
         || arguments.raw.tuned.is_some()
-        || !arguments.channels.threshold.is_empty()
     {
         return Err(Failure::usage(
-            "--terminated, --rate, --tuned and --threshold go with recordings; takes in the logbook have theirs",
+            "--terminated, --rate and --tuned go with recordings; takes in the logbook have theirs",
         ));
     }
     let logbook = Logbook::open_existing(&arguments.log.path()?)?;
@@ -139,17 +138,20 @@ fn takes_at(
         antenna,
         spot,
         arguments.channels.channels.as_deref(),
+        &arguments.channels.thresholds()?,
     )?;
     remarks.iter().for_each(|remark| output::remark(remark));
     Ok(takes)
 }
 
-/// The takes that count, narrowed to the channels asked for, and what is to be known of the choice.
+/// The takes that count, narrowed to the channels asked for and judged by the thresholds given, and what is to be known of
+/// the choice.
 pub fn takes_and_remarks(
     logbook: &Logbook,
     antenna: &str,
     spot: &str,
     channels: Option<&str>,
+    thresholds: &Thresholds,
 ) -> Result<(Vec<Take>, Vec<String>), Failure> {
     let mut takes = logbook.load(&Filter {
         antenna: Some(antenna.to_owned()),
@@ -169,6 +171,9 @@ pub fn takes_and_remarks(
         ));
     }
     narrow(&mut takes, channels)?;
+    takes
+        .iter_mut()
+        .for_each(|take| take.judge_anew(thresholds));
     Ok((takes, remarks))
 }
 

@@ -5,6 +5,7 @@ use gainsay::draw::Band;
 
 use crate::cli::Failure;
 use crate::cli::output;
+use crate::cli::readings::{Assumption, assumptions};
 use crate::cli::table::{Set, cell, edges_mhz, number, paragraphs, signed, table};
 
 /// The comparison for people: heading, table, what it means, what to bear in mind.
@@ -54,7 +55,28 @@ pub fn as_text(comparison: &Comparison) -> String {
             ]
         }),
     );
-    text + &sentences(&comparison.meaning, &comparison.remarks)
+    text += &sentences(&comparison.meaning, &comparison.remarks);
+    text + &footing(comparison)
+}
+
+/// What the states rest on.
+fn footing(comparison: &Comparison) -> String {
+    let sides = comparison.channels.iter().flat_map(|one| [&one.a, &one.b]);
+    let assumed = assumptions(
+        sides
+            .filter(|side| side.cn_db.is_some())
+            .filter_map(|side| {
+                Some(Assumption {
+                    standard: side.standard?,
+                    path: side.path,
+                    threshold_db: side.threshold_db,
+                    assumes: side.threshold_assumes,
+                })
+            }),
+    );
+    assumed.map_or_else(String::new, |assumed| {
+        format!("\nThresholds assumed for the states: {assumed}.\n")
+    })
 }
 
 /// What it means and what to bear in mind, under their titles.
@@ -102,6 +124,8 @@ pub fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
         "a_pilot_dbfs",
         "a_cn_db",
         "a_margin_db",
+        "a_threshold_db",
+        "a_threshold_assumes",
         "a_state",
         "a_carries",
         "a_sigma_sp_db",
@@ -110,6 +134,8 @@ pub fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
         "b_pilot_dbfs",
         "b_cn_db",
         "b_margin_db",
+        "b_threshold_db",
+        "b_threshold_assumes",
         "b_state",
         "b_carries",
         "b_sigma_sp_db",
@@ -121,6 +147,8 @@ pub fn print_csv(comparison: &Comparison) -> Result<(), Failure> {
             cell(side.pilot_dbfs),
             cell(side.cn_db),
             cell(side.margin_db),
+            cell(side.threshold_db),
+            cell(side.threshold_assumes),
             cell(side.state),
             cell(side.identity.as_ref()),
             cell(side.sigma_sp_db),

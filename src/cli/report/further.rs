@@ -1,5 +1,6 @@
 //! What else the logbook holds of the antennas: scan counts, spots and rotations.
 
+use gainsay::channels::Thresholds;
 use gainsay::compare;
 use gainsay::draw::{self, FloorPlan};
 use gainsay::logbook::{Filter, Logbook};
@@ -18,12 +19,13 @@ pub fn add(
     logbook: &Logbook,
     content: &mut Content,
     spot: &str,
+    thresholds: &Thresholds,
     floor: &FloorPlan,
 ) -> Result<(), Failure> {
     content.further.extend(scans(content));
     let found = [
-        places(logbook, content, floor)?,
-        rotations(logbook, content, spot)?,
+        places(logbook, content, thresholds, floor)?,
+        rotations(logbook, content, spot, thresholds)?,
     ];
     for (section, takes) in found.into_iter().flatten() {
         content.further.push(section);
@@ -38,7 +40,12 @@ pub fn add(
 type Found = Option<(Section, Vec<Take>)>;
 
 /// The spots of the first antenna, where it was at several.
-fn places(logbook: &Logbook, content: &Content, floor: &FloorPlan) -> Result<Found, Failure> {
+fn places(
+    logbook: &Logbook,
+    content: &Content,
+    thresholds: &Thresholds,
+    floor: &FloorPlan,
+) -> Result<Found, Failure> {
     let Some(first) = content.takes.first().and_then(|takes| takes.first()) else {
         return Ok(None);
     };
@@ -49,6 +56,7 @@ fn places(logbook: &Logbook, content: &Content, floor: &FloorPlan) -> Result<Fou
     turn::leave_out_turned(&mut takes);
     takes.retain(|take| take.settings.plan == first.settings.plan);
     compare::leave_out_twins(&mut takes);
+    judge(&mut takes, thresholds);
     if takes.iter().all(|take| take.spot == first.spot) {
         return Ok(None);
     }
@@ -66,6 +74,12 @@ fn places(logbook: &Logbook, content: &Content, floor: &FloorPlan) -> Result<Fou
     Ok(Some((report::spots(&ranking, drawn), takes)))
 }
 
+fn judge(takes: &mut [Take], thresholds: &Thresholds) {
+    takes
+        .iter_mut()
+        .for_each(|take| take.judge_anew(thresholds));
+}
+
 /// The scan counts of two antennas, where any was noted.
 fn scans(content: &Content) -> Option<Section> {
     let ([a, b], [compared]) = (content.takes.as_slice(), content.compared.as_slice()) else {
@@ -77,11 +91,16 @@ fn scans(content: &Content) -> Option<Section> {
 }
 
 /// The last rotations of the first two antennas at the spot, those that there are, with their takes.
-fn rotations(logbook: &Logbook, content: &Content, spot: &str) -> Result<Found, Failure> {
+fn rotations(
+    logbook: &Logbook,
+    content: &Content,
+    spot: &str,
+    thresholds: &Thresholds,
+) -> Result<Found, Failure> {
     let antennas = content.takes.iter().filter_map(|takes| takes.first());
     let mut turned: Vec<(Vec<Take>, Rotation)> = Vec::new();
     for take in antennas.take(2) {
-        turned.extend(last_rotation(logbook, &take.antenna, spot)?);
+        turned.extend(last_rotation(logbook, &take.antenna, spot, thresholds)?);
     }
     let patterns = match turned.as_slice() {
         [] => return Ok(None),
@@ -105,10 +124,12 @@ fn last_rotation(
     logbook: &Logbook,
     antenna: &str,
     spot: &str,
+    thresholds: &Thresholds,
 ) -> Result<Option<(Vec<Take>, Rotation)>, Failure> {
-    let Some(last) = rotations_of(logbook, antenna, spot, None)?.pop() else {
+    let Some(mut last) = rotations_of(logbook, antenna, spot, None)?.pop() else {
         return Ok(None);
     };
+    judge(&mut last, thresholds);
     let wanted = match last.first() {
         Some(take) => wanted::kept(logbook, &take.settings.plan)?,
         None => None,

@@ -5,6 +5,7 @@ mod further;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use gainsay::channels::Thresholds;
 use gainsay::compare::{self, Against, Comparison, Options};
 use gainsay::draw::{self, FloorPlan, Line as DrawnLine, Svg};
 use gainsay::logbook::{Entry, Filter, Logbook};
@@ -13,7 +14,7 @@ use gainsay::report::{self, Content};
 use jiff::Timestamp;
 
 use super::compare::{bands, shared_spot, takes_and_remarks};
-use super::input::LogArguments;
+use super::input::{LogArguments, ThresholdArguments};
 use super::spots::floor;
 use super::{Failure, output};
 
@@ -61,6 +62,8 @@ pub struct Arguments {
     #[arg(long)]
     force: bool,
     #[command(flatten)]
+    judged: ThresholdArguments,
+    #[command(flatten)]
     log: LogArguments,
 }
 
@@ -81,6 +84,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         &logbook,
         &chosen,
         arguments.channels.as_deref(),
+        &arguments.judged.thresholds()?,
         against(&chosen, arguments)?,
         &floor,
     )?;
@@ -211,7 +215,14 @@ pub fn write(
         antennas: antennas.map(String::from).to_vec(),
         spot: spot.to_owned(),
     };
-    let content = content(logbook, &chosen, None, Against::Reference(1), floor)?;
+    let content = content(
+        logbook,
+        &chosen,
+        None,
+        &Thresholds::default(),
+        Against::Reference(1),
+        floor,
+    )?;
     report::write_html(&content, path)?;
     Ok(())
 }
@@ -221,12 +232,13 @@ fn content(
     logbook: &Logbook,
     chosen: &Chosen,
     channels: Option<&str>,
+    thresholds: &Thresholds,
     against: Against,
     floor: &FloorPlan,
 ) -> Result<Content, Failure> {
     let (mut takes, mut remarks) = (Vec::new(), Vec::new());
     for antenna in &chosen.antennas {
-        let (own, said) = takes_and_remarks(logbook, antenna, &chosen.spot, channels)?;
+        let (own, said) = takes_and_remarks(logbook, antenna, &chosen.spot, channels, thresholds)?;
         takes.push(own);
         remarks.extend(said.iter().map(|remark| format!("{remark}.")));
     }
@@ -241,7 +253,7 @@ fn content(
     for compared in &mut content.compared {
         compared.spectrum = spectrum(logbook, &content.takes, &compared.comparison)?;
     }
-    further::add(logbook, &mut content, &chosen.spot, floor)?;
+    further::add(logbook, &mut content, &chosen.spot, thresholds, floor)?;
     Ok(Content { remarks, ..content })
 }
 

@@ -18,7 +18,7 @@ use serde::Serialize;
 
 use self::floor::{Mapped, Shown};
 use super::Failure;
-use super::input::LogArguments;
+use super::input::{LogArguments, ThresholdArguments};
 use super::output::{self, Format};
 use super::table::{Set, cell, number, paragraphs, table};
 use super::wanted::Wanted;
@@ -75,6 +75,8 @@ pub struct Arguments {
     #[arg(long, requires = "plot", conflicts_with = "channel")]
     each: bool,
     #[command(flatten)]
+    judged: ThresholdArguments,
+    #[command(flatten)]
     log: LogArguments,
     /// How to print.
     #[arg(long, value_enum, default_value_t)]
@@ -101,7 +103,11 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let plan = floor::plan(arguments.floor.as_deref())?;
     let mut logbook = Logbook::open_existing(&arguments.log.path()?)?;
     let antenna = antenna(arguments, &logbook)?;
-    let takes = takes(arguments, &logbook, &antenna)?;
+    let thresholds = arguments.judged.thresholds()?;
+    let mut takes = takes(arguments, &logbook, &antenna)?;
+    takes
+        .iter_mut()
+        .for_each(|take| take.judge_anew(&thresholds));
     let channels = &takes[0].settings.plan;
     let wanted = Wanted::of(arguments.want.as_deref(), Some(&logbook), channels)?;
     let options = Options {

@@ -205,13 +205,9 @@ fn draw_up(asked: &Asked, takes: &[Take], wanted: &Wanted) -> Result<Rotation, F
 /// The last rotation in the logbook.
 fn kept(asked: &Asked) -> Result<Vec<Take>, Failure> {
     let arguments = asked.arguments;
-    if arguments.terminated.is_some()
-        || arguments.dwell.is_some()
-        || !arguments.channels.threshold.is_empty()
-    {
+    if arguments.terminated.is_some() || arguments.dwell.is_some() {
         return Err(Failure::usage(
-            "--terminated, --dwell and --threshold go with takes that are being made (--every, --from); takes in the logbook \
-             have theirs",
+            "--terminated and --dwell go with takes that are being made (--every, --from); takes in the logbook have theirs",
         ));
     }
     if arguments.anticlockwise || arguments.start != 0.0 || arguments.zero != "north" {
@@ -266,6 +262,9 @@ fn last_rotation(
         ));
     }
     narrow(&mut last, asked.arguments.channels.channels.as_deref())?;
+    let thresholds = asked.arguments.channels.thresholds()?;
+    last.iter_mut()
+        .for_each(|take| take.judge_anew(&thresholds));
     Ok(last)
 }
 

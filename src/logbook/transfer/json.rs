@@ -60,6 +60,8 @@ struct ReadingOut<'a> {
     signal_upper_dbfs: Option<f64>,
     cn_db: Option<f64>,
     margin_db: Option<f64>,
+    /// What the threshold assumes, in words.
+    threshold_assumes: Option<&'static str>,
 }
 
 /// A take as it is imported; version 1 has nothing from `ppm` to `gain_check`, version 2 no position, bearing and scan count.
@@ -155,6 +157,7 @@ pub fn as_json(take: &Take) -> impl Serialize + '_ {
                 signal_upper_dbfs: reading.signal_upper_dbfs(),
                 cn_db: reading.cn_db(),
                 margin_db: reading.margin_db(),
+                threshold_assumes: reading.threshold_assumes(),
             })
             .collect(),
         spectrum: spectrum.as_ref(),

@@ -83,7 +83,8 @@ pub struct Ofdm {
     pub fft: Option<u32>,
     /// Useful duration in seconds; for a bootstrap, its own.
     pub useful_s: f64,
-    /// The guard interval by its standard's name, for ATSC 3.0 the nearest; `None` for a bootstrap.
+    /// The guard interval by its standard's name, for ATSC 3.0 the longest that is not longer than what was found, since
+    /// frames aligned in time lengthen it; `None` for a bootstrap.
     pub guard: Option<Guard>,
     /// Guard interval in seconds, as found.
     pub guard_s: f64,

@@ -180,7 +180,7 @@ pub struct Hypothesis {
     pub lag_s: f64,
     /// Length of the stretch in seconds: the guard interval.
     pub guard_s: f64,
-    /// The guard interval by its standard's name, the nearest where a guard may be lengthened; `None` for the bootstrap.
+    /// The guard interval by its standard's name, the longest below where a guard may be lengthened; `None` for the bootstrap.
     pub guard: Option<Guard>,
     /// When stretches begin.
     pub(super) rhythm: Rhythm,
@@ -259,22 +259,14 @@ fn atsc3_grid(system: &System, dwell_s: f64) -> Vec<Hypothesis> {
     guards_s
         .into_iter()
         .map(|guard_s| {
-            let nearest = standard
-                .iter()
-                .enumerate()
-                .min_by(|a, b| {
-                    (a.1 / guard_s)
-                        .ln()
-                        .abs()
-                        .total_cmp(&(b.1 / guard_s).ln().abs())
-                })
-                .map(|(i, _)| system.guards[i]);
+            // Guards are lengthened and never shortened: it is the longest that is no longer than what is looked for.
+            let longest = standard.partition_point(|&one| one <= guard_s * (1.0 + 1e-9));
             Hypothesis {
                 families: vec![Family::Atsc3],
                 fft: Some(system.fft),
                 lag_s: system.useful_s,
                 guard_s,
-                guard: nearest,
+                guard: Some(system.guards[longest.saturating_sub(1)]),
                 rhythm: Rhythm::Every(system.useful_s + guard_s),
             }
         })

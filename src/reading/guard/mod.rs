@@ -17,7 +17,8 @@
 //! DVB-T and DVB-T2 of the same size share useful duration and most guard fractions: both are named then. 8-VSB repeats
 //! its segment sync every 77.31 µs; no lag of a 6 MHz channel lies within 2.5 µs of a multiple of that, and a 2 MHz slice
 //! resolves 0.5 µs. Analogue television (PAL: lines of 64 µs, of which 256, 448, 512, 896, 1024, 1792, 2048, 3584 and
-//! 4096 µs are multiples) repeats at the lags of the DVB systems and was not tried.
+//! 4096 µs are multiples) repeats at the lags of the DVB systems, and a line earlier
+//! and later just as well: what a lag shows is held against those.
 //!
 //! Sources: EN 300 744, EN 302 755, ARIB STD-B31, ATSC A/321 and A/322 for the table; J.-J. van de Beek, M. Sandell, P. O.
 //! Börjesson, "ML estimation of time and frequency offset in OFDM systems", IEEE Trans. Signal Processing 45(7), 1997, for

@@ -28,6 +28,19 @@ const SHORT_GUARD: f64 = 1.0 / 50.0;
 /// The sliding window over a guard interval moves by this share of it.
 const STEPS_A_GUARD: usize = 6;
 
+/// A lag that shows something is held against those a line of analogue television away (in seconds, in channels of 7 and
+/// 8 MHz): pictures repeat line by line, at each of them alike, and a guard interval only at its own lag. An echo a line
+/// late shows there too, at half the coefficient at most, so at a quarter of the evidence.
+///
+/// Source: ITU-R BT.470 (15 625 Hz), from memory.
+const LINE_S: f64 = 64e-6;
+/// The same in channels of 6 MHz: 15 734.27 Hz.
+const LINE_6_MHZ_S: f64 = 1e-6 / 0.01573427;
+/// Chances below this (natural logarithm) are held against it, a stretch and lag at a time.
+const CONTROLLED_FROM: f64 = -8.0;
+/// How many times the evidence a line away is taken off.
+const CONTROL: f64 = 2.0;
+
 /// What can be wrong with a probe's settings.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum GuardError {
@@ -72,8 +85,7 @@ pub enum GuardError {
 pub struct GuardProbe {
     sample_rate_hz: f64,
     hypotheses: Arc<[Hypothesis]>,
-    /// Each lag, and after a long one the same with a clock error to either side, with the end of its run of hypotheses.
-    lags: Vec<(Vec<Lag>, usize)>,
+    lags: Vec<LagRun>,
     whitener: Whitener,
     band_share: f64,
     stretch: Vec<Sample>,
@@ -87,6 +99,18 @@ pub struct GuardProbe {
     offsets: Vec<usize>,
     scores: Vec<Score>,
     found: Vec<Option<Found>>,
+    /// Chances at the lags a line away.
+    against: Vec<f64>,
+}
+
+/// One lag of the table.
+struct LagRun {
+    /// The lag, and after a long one the same with a clock error to either side.
+    tried: Vec<Lag>,
+    /// The lags a line of analogue television away.
+    controls: [Lag; 2],
+    /// The end of its run of hypotheses.
+    end: usize,
 }
 
 impl GuardProbe {
@@ -106,11 +130,16 @@ impl GuardProbe {
         }
         let hypotheses: Arc<[Hypothesis]> =
             hypotheses(width_mhz as u32, families, STRETCH_S).into();
-        let mut lags: Vec<(Vec<Lag>, usize)> = Vec::new();
+        let line_s = if width_mhz == 6.0 {
+            LINE_6_MHZ_S
+        } else {
+            LINE_S
+        };
+        let mut lags: Vec<LagRun> = Vec::new();
         for (index, hypothesis) in hypotheses.iter().enumerate() {
             if index > 0 && hypotheses[index - 1].lag_s == hypothesis.lag_s {
                 if let Some(last) = lags.last_mut() {
-                    last.1 = index + 1;
+                    last.end = index + 1;
                 }
             } else {
                 let samples = hypothesis.lag_s * rate;
@@ -120,7 +149,12 @@ impl GuardProbe {
                     &[0.0]
                 };
                 let tried = errors.iter().map(|error| Lag::new(samples * (1.0 + error)));
-                lags.push((tried.collect(), index + 1));
+                let controls = [-line_s, line_s].map(|away| Lag::new(samples + away * rate));
+                lags.push(LagRun {
+                    tried: tried.collect(),
+                    controls,
+                    end: index + 1,
+                });
             }
         }
         let longest = (STRETCH_S * rate).ceil() as usize;
@@ -141,6 +175,7 @@ impl GuardProbe {
             offsets: Vec::with_capacity(longest / TAPS + 1),
             scores: vec![Score::default(); hypotheses.len()],
             found: vec![None; hypotheses.len()],
+            against: vec![0.0; hypotheses.len()],
             hypotheses,
         };
         probe.start(-0.4 * rate, 0.4 * rate)?;
@@ -164,7 +199,13 @@ impl GuardProbe {
         }
         self.whitener.set_band(low_hz, high_hz);
         self.band_share = self.whitener.band_share();
-        for lag in self.lags.iter_mut().flat_map(|(tried, _)| tried) {
+        let both = |run| {
+            let LagRun {
+                tried, controls, ..
+            }: &mut LagRun = run;
+            tried.iter_mut().chain(controls)
+        };
+        for lag in self.lags.iter_mut().flat_map(both) {
             lag.set_band(low_hz / self.sample_rate_hz, high_hz / self.sample_rate_hz);
         }
         self.reset();
@@ -223,7 +264,12 @@ impl GuardProbe {
             *into = sum;
         }
         let mut first = 0;
-        for (tried, end) in &self.lags {
+        for LagRun {
+            tried,
+            controls,
+            end,
+        } in &self.lags
+        {
             for (which, lag) in tried.iter().enumerate() {
                 let count = lag.running_products(re, im, &mut self.products);
                 let run = Run {
@@ -244,6 +290,36 @@ impl GuardProbe {
                     let best = &mut self.found[index];
                     if best.is_none_or(|best| found.is_some_and(|f| f.ln_chance < best.ln_chance)) {
                         *best = found;
+                    }
+                }
+            }
+            let suspicious =
+                |found: &Option<Found>| found.is_some_and(|f| f.ln_chance < CONTROLLED_FROM);
+            if self.found[first..*end].iter().any(suspicious) {
+                self.against[first..*end].fill(0.0);
+                for lag in controls {
+                    let count = lag.running_products(re, im, &mut self.products);
+                    let run = Run {
+                        lag,
+                        products: &self.products[..=count],
+                        energy: &self.energy[..=length],
+                        sample_rate_hz: self.sample_rate_hz,
+                        band_share: self.band_share,
+                    };
+                    for index in (first..*end).filter(|&index| suspicious(&self.found[index])) {
+                        let hypothesis = &self.hypotheses[index];
+                        let control = run.fold(hypothesis, &mut self.offsets, &mut self.folded);
+                        let against = &mut self.against[index];
+                        *against =
+                            control.map_or(*against, |control| against.min(control.ln_chance));
+                    }
+                }
+                let controlled = self.found[first..*end]
+                    .iter_mut()
+                    .zip(&self.against[first..*end]);
+                for (found, against) in controlled {
+                    if let Some(found) = found {
+                        found.ln_chance = (found.ln_chance - CONTROL * against).min(0.0);
                     }
                 }
             }

@@ -16,11 +16,25 @@ pub const LONGEST_ECHO_S: f64 = 30e-6;
 /// repeated tuning after tuning.
 pub const WEAKEST_ECHO: f64 = 0.03;
 
+/// A passband that was not divided out ripples by no more than this, as a/(1 + a²): −20 dB, or 0.9 dB each way. A slope of
+/// 1.5 dB at the ends of what is used stays under it.
+pub const LARGEST_PASSBAND_RIPPLE: f64 = 0.1;
+
+/// A regular ripple that is no echo's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Regular {
+    /// At what distance it repeats in hertz: it stands at multiples of one over that in delay.
+    pub every_hz: f64,
+    /// The largest that it may be, as a/(1 + a²): a larger one is an echo.
+    pub largest: f64,
+}
+
 /// The chance of calling noise an echo, per channel, that [`echo()`] allows.
 pub const FALSE_ALARM: f64 = 1e-3;
 
-/// Width to which the density is averaged before an echo is looked for: fine enough for [`LONGEST_ECHO_S`].
-const ECHO_RESOLUTION_HZ: f64 = 5e3;
+/// Width to which the density is averaged before an echo is looked for: so fine that a network's second station, up to some
+/// 800 µs late, gives no ripple that looks like one of a shorter delay.
+const ECHO_RESOLUTION_HZ: f64 = 1.2e3;
 
 /// An echo, seen as a regular ripple.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -40,6 +54,16 @@ pub struct Echo {
 ///
 /// Delays from twice the inverse of the stretch used (0.38 µs for 8-VSB) to [`LONGEST_ECHO_S`] are looked at.
 pub fn echo(channel: &ChannelDensity, transmitted: Transmitted) -> Option<Echo> {
+    echo_beside(channel, transmitted, &[])
+}
+
+/// The same where there are regular ripples of another `own` origin: at their delays only a larger one is an echo; else the
+/// strongest at any other delay is looked for.
+pub fn echo_beside(
+    channel: &ChannelDensity,
+    transmitted: Transmitted,
+    own: &[Regular],
+) -> Option<Echo> {
     let groups = Group::all(channel, transmitted, ECHO_RESOLUTION_HZ)?;
     if groups.len() < 4 * FEWEST_POINTS {
         return None;
@@ -79,14 +103,42 @@ pub fn echo(channel: &ChannelDensity, transmitted: Transmitted) -> Option<Echo> 
     let searched = power.get(shortest..=longest)?;
     // The floor is what averaging leaves by itself, or what the spectrum shows if that is more. The shown one is a
     // median of exponentials, whose variance is 1/ln²2 that of their mean, over cells of the Hann window.
+    // Neighbouring points scatter together, which lifts what they leave at short delays.
+    let points = first.points as f64;
+    let together = channel.bin_spread / (1.0 + (channel.bin_spread - 1.0) * (1.0 - 1.0 / points));
+    let expected_floor = expected_floor * together;
     let cells = (longest - shortest) as f64 * delay_step_s * stretch_hz / HANN_BIN_SPREAD;
     let shape = cells * std::f64::consts::LN_2.powi(2);
     let floor = expected_floor.max(median(searched.to_vec()) / std::f64::consts::LN_2);
-    let (at, &peak) = searched
-        .iter()
-        .enumerate()
-        .max_by(|a, b| a.1.total_cmp(b.1))?;
-    let at = at + shortest;
+    let explained = |place: usize| {
+        let of = |one: &&Regular| {
+            // A line of the Hann window reaches two cells to either side.
+            let turns = (place + shortest) as f64 * delay_step_s * one.every_hz;
+            (turns - turns.round()).abs() * stretch_hz / one.every_hz < 2.0
+        };
+        own.iter()
+            .filter(of)
+            .map(|one| one.largest)
+            .fold(0.0, f64::max)
+    };
+    let smoothed = |delay_s: f64| {
+        let turns = PI * delay_s * step_hz;
+        turns.sin() / turns
+    };
+    let ripple_of = |top: f64, delay_s: f64| {
+        let squared = ((top - floor) / (window_sum * smoothed(delay_s)).powi(2)).max(0.0);
+        squared.sqrt().min(0.5)
+    };
+    let strongest = |among: &dyn Fn(usize) -> bool| {
+        (searched.iter().enumerate())
+            .filter(|&(place, _)| among(place))
+            .max_by(|a, b| a.1.total_cmp(b.1))
+    };
+    let (mut at, mut peak) = strongest(&|_| true)?;
+    if ripple_of(*peak, (at + shortest) as f64 * delay_step_s) < explained(at) {
+        (at, peak) = strongest(&|place| explained(place) == 0.0)?;
+    }
+    let (at, peak) = (at + shortest, *peak);
     let false_alarm = (searched.len() as f64 * (1.0 + peak / floor / shape).powf(-shape)).min(1.0);
 
     let (below, above) = (power[at - 1].ln(), power[at + 1].ln());
@@ -98,12 +150,7 @@ pub fn echo(channel: &ChannelDensity, transmitted: Transmitted) -> Option<Echo> 
     };
     let delay_s = (at as f64 + aside) * delay_step_s;
     let top = (peak.ln() - (below - above) * aside / 4.0).exp();
-    let smoothed = {
-        let turns = PI * delay_s * step_hz;
-        turns.sin() / turns
-    };
-    let squared = ((top - floor) / (window_sum * smoothed).powi(2)).max(0.0);
-    let ripple = squared.sqrt().min(0.5);
+    let ripple = ripple_of(top, delay_s);
     if false_alarm > FALSE_ALARM || ripple < WEAKEST_ECHO {
         return None;
     }

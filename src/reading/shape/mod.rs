@@ -29,7 +29,10 @@ use density::Group;
 pub use density::{
     ChannelDensity, HANN_BIN_SPREAD, NoiseDensity, Transmitted, finite_average_spread_db,
 };
-pub use echo::{Echo, FALSE_ALARM, LONGEST_ECHO_S, WEAKEST_ECHO, echo};
+pub use echo::{
+    Echo, FALSE_ALARM, LARGEST_PASSBAND_RIPPLE, LONGEST_ECHO_S, Regular, WEAKEST_ECHO, echo,
+    echo_beside,
+};
 
 /// Width to which the density is averaged before it is turned into dB, in hertz.
 pub const RESOLUTION_HZ: f64 = 30e3;

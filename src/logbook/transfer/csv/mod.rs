@@ -13,7 +13,7 @@ const OF_THE_TAKE: usize = 11;
 const OF_THE_TAKE_AT_THE_END: usize = 12;
 
 /// How many of them, from the left, exports of each version have; what a version added is there as a whole or not at all.
-const BY_VERSION: [usize; 3] = [40, 75, COLUMNS.len()];
+const BY_VERSION: [usize; 3] = [40, 76, COLUMNS.len()];
 
 /// The columns of an export, left to right: the take's, then the reading's, then what came later, the reading's before
 /// the take's. Powers without a unit in their name are linear (mean |x|²).
@@ -87,6 +87,7 @@ pub const COLUMNS: &[&str] = &[
     "echo_level_db",
     "echo_false_alarm",
     "path",
+    "threshold_assumes",
     "ppm",
     "ppm_low",
     "ppm_high",
@@ -111,4 +112,5 @@ const COMPUTED: &[&str] = &[
     "cn_db",
     "margin_db",
     "pilot_power_dbfs",
+    "threshold_assumes",
 ];

@@ -190,6 +190,7 @@ fn reading_cells(reading: &Reading) -> Vec<String> {
     cells.extend(shape_cells(shape));
     cells.extend(echo_cells(echo));
     cells.push(name(path));
+    cells.push(reading.threshold_assumes().unwrap_or_default().to_owned());
     cells
 }
 
