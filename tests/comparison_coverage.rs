@@ -11,7 +11,10 @@ use gainsay::statistics;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{ChiSquared, Distribution};
-use takes::world::{CALM, CHANNELS_A_CLASS, CLASSES, RESTLESS, WORLD, World, normal, simulate};
+use takes::world::{
+    BAD_TAKE, CALM, CHANNELS_A_CLASS, CLASSES, RESTLESS, STEP, UNEVEN, WORLD, World, normal,
+    simulate,
+};
 
 #[derive(Debug, Default, Clone, Copy)]
 struct Tally {
@@ -105,6 +108,22 @@ fn intervals_of_four_blocks_hold_the_truth_about_as_often_as_they_say() {
     assert!(result.decided > 0.5, "{}", result.decided);
 }
 
+/// 300 trials, limits as above. What is foreseen without a look at the block's repeats holds the truth in half of them there.
+#[test]
+fn intervals_of_one_block_hold_the_truth_where_people_walk_about() {
+    for nothing in [false, true] {
+        let result = run("ABBA", &RESTLESS, 300, nothing, 7);
+        for ((name, _), tally) in CLASSES.iter().zip(result.classes).take(4) {
+            let coverage = tally.coverage();
+            assert!((0.90..=0.99).contains(&coverage), "{name}: {coverage}");
+        }
+        assert!(result.families_wrong <= 0.10, "{}", result.families_wrong);
+    }
+    // Not by saying nothing: in a quiet room differences of 1 and 3 dB are found by one block.
+    let quiet = run("ABBA", &CALM, 100, false, 8);
+    assert!(quiet.decided > 0.5, "{}", quiet.decided);
+}
+
 #[test]
 #[ignore = "some minutes: prints the coverage table"]
 fn coverage_lies_between_93_and_97_percent_in_each_class() {
@@ -116,7 +135,15 @@ fn coverage_lies_between_93_and_97_percent_in_each_class() {
         ("six pairs A B", "ABABABABABAB"),
         ("4 A, then 4 B", "AAAABBBB"),
     ];
-    for (world_name, world) in [("ordinary", WORLD), ("calm", CALM), ("restless", RESTLESS)] {
+    let worlds = [
+        ("ordinary", WORLD),
+        ("calm", CALM),
+        ("restless", RESTLESS),
+        ("uneven", UNEVEN),
+        ("bad take", BAD_TAKE),
+        ("step", STEP),
+    ];
+    for (world_name, world) in worlds {
         println!("\n{world_name}: {world:?}");
         println!(
             "| takes | {} | wrong families | with no difference | found |",
@@ -125,10 +152,11 @@ fn coverage_lies_between_93_and_97_percent_in_each_class() {
         for (name, order) in designs {
             let result = run(order, &world, 2500, false, 11);
             let none = run(order, &world, 2500, true, 12);
-            // What is promised: repeats in an ordinary room, four blocks in any.
-            let promised =
-                world_name == "ordinary" && !["one block", "4 A, then 4 B"].contains(&name);
-            if promised || name == "four blocks" {
+            // What is promised: repeats in an ordinary room, one block and four in any that is only more or less steady. What
+            // happens once, or in some channels only, makes intervals wider than they need be, or shows in the table.
+            let steady = ["ordinary", "calm", "restless"].contains(&world_name);
+            let promised = world_name == "ordinary" && name != "4 A, then 4 B";
+            if promised || (steady && ["one block", "four blocks"].contains(&name)) {
                 for tally in &result.classes[..4] {
                     let coverage = tally.coverage();
                     assert!(

@@ -3,8 +3,9 @@
 
 use gainsay::compare::{BudgetRow, ErrorLaw, Evaluation, combine};
 use gainsay::statistics::{
-    Moments, TTest, coverage_factor, holm, lag_one_autocorrelation, normal_upper_quantile,
-    student_upper_quantile, student_upper_tail, truncated, welch_satterthwaite,
+    self, Moments, PriorOfVariances, TTest, coverage_factor, holm, lag_one_autocorrelation,
+    normal_upper_quantile, student_upper_quantile, student_upper_tail, truncated,
+    welch_satterthwaite,
 };
 use serde_json::Value;
 
@@ -389,4 +390,45 @@ fn an_error_law_of_one_part_is_that_part() {
         0.195_996_398_454_005_4,
         1e-5,
     );
+}
+
+/// Source: scipy 1.17.1, `special.polygamma(1, x)`; ψ′(1) is π²/6, ψ′(½) is π²/2 (Abramowitz and Stegun 6.4.2, 6.4.4).
+#[test]
+fn trigamma_agrees_with_scipy_and_its_inverse_undoes_it() {
+    for (x, expected) in [
+        (0.1, 101.43329915079275),
+        (0.5, 4.93480220054468),
+        (1.0, 1.6449340668482266),
+        (2.5, 0.4903577561002349),
+        (12.0, 0.0869018728717684),
+        (1000.0, 0.001000500166666633),
+    ] {
+        relatively_close(statistics::trigamma(x), expected, 1e-11);
+        relatively_close(statistics::trigamma_inverse(expected), x, 1e-7);
+    }
+}
+
+/// Source: numpy 2 and scipy 1.17.1 by Smyth's formulas (mean and variance of ln s²; `brentq` on `polygamma`).
+#[test]
+fn variances_are_drawn_towards_each_other_as_far_as_they_are_alike() {
+    let uneven = [0.02, 0.5, 0.11, 3.0, 0.07, 0.9, 0.004, 0.3];
+    let prior = PriorOfVariances::of(&uneven, 2.0).expect("a prior");
+    relatively_close(prior.variance, 0.11010778028013668, 1e-6);
+    relatively_close(prior.degrees_of_freedom, 1.3725992449227282, 1e-6);
+    // (d₀·s₀² + 2·3)/(d₀ + 2), worked by hand from these.
+    let (variance, freedom) = prior.moderate(3.0, 2.0);
+    relatively_close(freedom, 3.3725992449227282, 1e-6);
+    relatively_close(
+        variance,
+        (1.3725992449227282 * 0.11010778028013668 + 6.0) / 3.3725992449227282,
+        1e-6,
+    );
+    // Less scatter than chance makes: all are one, their mean.
+    let even =
+        PriorOfVariances::of(&[0.2, 0.5, 0.31, 0.3, 0.17, 0.29, 0.34, 0.3], 3.0).expect("a prior");
+    relatively_close(even.variance, 0.30125, 1e-12);
+    assert!(even.degrees_of_freedom.is_infinite());
+    assert_eq!(even.moderate(7.0, 3.0).0, even.variance);
+    assert_eq!(PriorOfVariances::of(&[1.0, 2.0], 2.0), None);
+    assert_eq!(PriorOfVariances::of(&[1.0, 2.0, 0.0], 2.0), None);
 }

@@ -30,7 +30,8 @@ impl fmt::Display for Evaluation {
 pub struct BudgetRow {
     /// What it is, in words.
     pub source: String,
-    /// The estimate that the uncertainty belongs to, in dB or dBFS; `None` for an error taken to be zero.
+    /// The estimate that the uncertainty belongs to, in dB or dBFS, 0 for an error taken to be zero; `None` where there is no
+    /// estimate in decibels.
     pub value_db: Option<f64>,
     /// Standard uncertainty of the input in dB.
     pub standard_uncertainty_db: f64,
@@ -65,7 +66,7 @@ impl BudgetRow {
     ) -> BudgetRow {
         BudgetRow {
             source: source.into(),
-            value_db: None,
+            value_db: Some(0.0),
             standard_uncertainty_db,
             evaluation,
             degrees_of_freedom,
@@ -81,9 +82,14 @@ impl BudgetRow {
         self
     }
 
-    pub(crate) fn seen_in_repeats(mut self) -> BudgetRow {
+    pub(crate) fn seen_in_repeats(self) -> BudgetRow {
+        self.known_by_few().varying()
+    }
+
+    /// In the law's t part, whether or not more takes make it smaller.
+    pub(crate) fn known_by_few(mut self) -> BudgetRow {
         self.repeated = true;
-        self.varying()
+        self
     }
 
     pub(crate) fn varying(mut self) -> BudgetRow {

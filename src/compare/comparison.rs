@@ -4,11 +4,12 @@ use std::collections::HashSet;
 
 use super::blocks::{Arrangement, arrange};
 use super::channel::{Case, Place, blocks};
-use super::difference::{Known, estimate_strong, estimate_weak};
+use super::difference::{Known, Others, estimate_strong, estimate_weak};
 use super::law::Widths;
 use super::meaning;
 use super::pilot::SelectiveFading;
 use super::refusal::{CompareError, Options, check_apart, check_options, check_takes};
+use super::shown::Shown;
 use super::sources::Seen;
 use super::types::{Basis, ChannelComparison, Comparison, Method};
 use super::verdicts::{decide, summary};
@@ -81,12 +82,30 @@ fn measure_all(
     for case in &mut cases {
         case.choose(selective);
     }
-    for case in cases.iter_mut().filter(|case| case.is_strong()) {
-        let outcome = estimate_strong(&case.evidence().design, options, selective, widths);
+    // Pilots vary more than whole channels do: each is told by its own where enough are strong.
+    let shown = |method: Method| {
+        let strong = (cases.iter()).filter(|case| case.is_strong() && case.is_by(method));
+        Shown::of(strong.map(|case| &case.evidence().design), options)
+    };
+    let shown_by_power = shown(Method::Power).filter(|_| arrangement.units.len() == 1);
+    let shown_by_pilot = shown(Method::Pilot).filter(|_| arrangement.units.len() == 1);
+    let shown_by_pilot = shown_by_pilot
+        .filter(Shown::is_of_many)
+        .or_else(|| shown_by_power.clone());
+    let shown = |method| match method {
+        Method::Power => shown_by_power.as_ref(),
+        Method::Pilot => shown_by_pilot.as_ref(),
+    };
+    // Channels with repeats first: what they show to vary from take to take is foreseen for those without, and for weak ones.
+    for case in cases
+        .iter_mut()
+        .filter(|case| case.is_strong() && case.has_repeats())
+    {
+        let others = Others::default();
+        let outcome = estimate_strong(&case.evidence().design, options, selective, others, widths);
         case.outcome = Some(outcome);
     }
-    // What strong channels show to vary from take to take is foreseen for the weak ones. Pilots vary more than whole
-    // channels do: these are foreseen by pilots where enough are strong, and pilots say nothing of channels.
+    // Pilots say nothing of channels.
     let pool = |method| {
         Seen::pool(
             (cases.iter().filter(|case| case.is_by(method)))
@@ -95,17 +114,28 @@ fn measure_all(
     };
     let by_power = pool(Method::Power);
     let by_pilot = pool(Method::Pilot).or(by_power);
-    for case in cases.iter_mut().filter(|case| case.is_weak()) {
-        let evidence = case.evidence();
-        let seen = match evidence.design.method {
+    let others = |method| Others {
+        seen: match method {
             Method::Power => by_power,
             Method::Pilot => by_pilot,
-        };
+        },
+        shown: shown(method),
+    };
+    for case in cases
+        .iter_mut()
+        .filter(|case| case.is_strong() && !case.has_repeats())
+    {
+        let design = &case.evidence().design;
+        let others = others(design.method);
+        case.outcome = Some(estimate_strong(design, options, selective, others, widths));
+    }
+    for case in cases.iter_mut().filter(|case| case.is_weak()) {
+        let evidence = case.evidence();
         let outcome = estimate_weak(
             &evidence.design,
             options,
             selective,
-            seen,
+            others(evidence.design.method),
             (evidence.found_a, evidence.found_b),
             with_curves,
         );
@@ -132,7 +162,7 @@ fn measure_all(
         takes_a: a.len(),
         takes_b: b.len(),
         blocks: blocks(arrangement.basis, arrangement.units.len()),
-        remarks: remarks(a, b, &arrangement),
+        remarks: remarks(a, b, &arrangement, shown_by_power.as_ref()),
         summary: summary(&channels),
         channels,
         meaning: Vec::new(),
@@ -167,7 +197,12 @@ fn channels_of<'t>(a: &'t [Take], b: &'t [Take]) -> Vec<Place<'t>> {
 }
 
 /// What to bear in mind about the takes as a whole.
-fn remarks(a: &[Take], b: &[Take], arrangement: &Arrangement) -> Vec<String> {
+fn remarks(
+    a: &[Take],
+    b: &[Take],
+    arrangement: &Arrangement,
+    shown: Option<&Shown>,
+) -> Vec<String> {
     let mut remarks = Vec::new();
     let units = arrangement.units.len();
     match (arrangement.basis, units) {
@@ -176,11 +211,14 @@ fn remarks(a: &[Take], b: &[Take], arrangement: &Arrangement) -> Vec<String> {
              matings and unsteadiness. Take A B B A, at least twice."
                 .to_string(),
         ),
-        (Basis::Blocks, 1) => remarks.push(
-            "weak: one block, so drift is cancelled but nothing shows what changes from block to block; the intervals rest on \
-             what is foreseen for matings and unsteadiness. Take another block, B A A B."
-                .to_string(),
-        ),
+        (Basis::Blocks, 1) => {
+            let foreseen = "what is foreseen for matings and unsteadiness".to_string();
+            remarks.push(format!(
+                "weak: one block, so a steady drift is cancelled but nothing shows what changes from block to block; the \
+                 intervals rest on {}. Take another block, B A A B.",
+                shown.map_or(foreseen, Shown::words)
+            ));
+        }
         (Basis::Pairs, 1) => remarks.push(
             "weak: one pair of neighbours, so drift and what changes from take to take don't show. Take A B B A, at least \
              twice."
@@ -195,7 +233,8 @@ fn remarks(a: &[Take], b: &[Take], arrangement: &Arrangement) -> Vec<String> {
         ),
         (Basis::Unpaired, _) => remarks.push(
             "the order of the takes allows no blocks and no pairs, so all of A stand against all of B: drift stays, and is \
-             allowed for only as far as each antenna's takes show it. Take A B B A."
+             allowed for only as far as each antenna's takes show it, and what wandered from the ones to the others would be \
+             taken for a difference. Take A B B A."
                 .to_string(),
         ),
         _ => {}

@@ -25,9 +25,10 @@ use super::law::{ErrorLaw, Widths};
 use super::levels::{Design, Level};
 use super::pilot::SelectiveFading;
 use super::refusal::Options;
+use super::shown::Shown;
 use super::sources::{Estimator, Seen, View, sign};
 use super::tie_curve::Curve;
-use super::types::{Averaging, Method};
+use super::types::{Averaging, Basis, Method};
 use crate::statistics::truncated;
 
 /// Ends of an interval are looked for within this many dB of the difference.
@@ -72,18 +73,30 @@ pub(super) fn is_strong(design: &Design, found_a: bool, found_b: bool) -> bool {
             .all(Level::is_strong)
 }
 
-/// The outcome of a strong channel.
+/// What other channels of the same takes show to vary from take to take.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Others<'o> {
+    /// By the spread of their differences.
+    pub seen: Option<Seen>,
+    /// By the repeats in a single block.
+    pub shown: Option<&'o Shown>,
+}
+
+/// The outcome of a strong channel. What others show counts where the channel has no repeats of its own.
 pub(super) fn estimate_strong(
     design: &Design,
     options: &Options,
     selective: SelectiveFading,
+    others: Others,
     widths: Widths,
 ) -> Outcome {
+    let Others { seen, shown } = others.for_channel(design);
     Estimator {
         design,
         options,
         selective,
-        seen: None,
+        seen: seen.filter(|_| !design.has_repeats()),
+        shown,
         by_repeats: design.has_repeats(),
     }
     .in_decibels(widths)
@@ -94,16 +107,17 @@ pub(super) fn estimate_weak(
     design: &Design,
     options: &Options,
     selective: SelectiveFading,
-    seen: Option<Seen>,
+    others: Others,
     (found_a, found_b): (bool, bool),
     with_curve: bool,
 ) -> Outcome {
-    let seen = seen.filter(|_| design.has_repeats());
+    let Others { seen, shown } = others.for_channel(design);
     let mut estimator = Estimator {
         design,
         options,
         selective,
         seen,
+        shown,
         by_repeats: false,
     };
     if design.has_repeats() {
@@ -117,6 +131,17 @@ pub(super) fn estimate_weak(
         outcome.known = Some(Known::Curve(estimator.curve()));
     }
     outcome
+}
+
+impl Others<'_> {
+    /// What of it is about takes that stand against each other as this channel's do.
+    fn for_channel(self, design: &Design) -> Self {
+        let one_block = design.basis == Basis::Blocks && !design.has_repeats();
+        Others {
+            seen: self.seen.filter(|_| design.basis != Basis::Single),
+            shown: self.shown.filter(|_| one_block && self.seen.is_none()),
+        }
+    }
 }
 
 fn root_sum_square(rows: &[BudgetRow]) -> f64 {

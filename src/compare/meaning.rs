@@ -3,10 +3,15 @@
 use super::pilot::STANDS_FOR_CHANNEL;
 use super::types::{Basis, ChannelComparison, Comparison, Method, Side, Verdict};
 use crate::reading::State;
-use crate::statistics::median;
+use crate::statistics::{median, normal_upper_quantile};
 
 /// More rounds than this nobody makes: what they would decide is left at that.
 const MANY: usize = 40;
+
+/// Levels themselves are not known better than this, in dB, whatever their difference is.
+const LEAST_SURE_DB: f64 = 0.3;
+/// Where an interval reaches farther than this, in dB, takes vary so much that it is no answer.
+const FAR_DB: f64 = 3.0;
 
 /// The sentences, the most important first.
 pub(super) fn sentences(comparison: &Comparison) -> Vec<String> {
@@ -157,10 +162,17 @@ impl<'c> Words<'c> {
             }
         }
         if sentences.is_empty() {
-            sentences.push(format!(
-                "Between {} and {} no channel of {comparable} is decided.",
-                self.a, self.b
-            ));
+            sentences.push(if comparable == 1 {
+                format!(
+                    "Between {} and {} the one channel is undecided.",
+                    self.a, self.b
+                )
+            } else {
+                format!(
+                    "Between {} and {} none of the {comparable} channels is decided.",
+                    self.a, self.b
+                )
+            });
         }
         sentences
     }
@@ -210,6 +222,21 @@ impl<'c> Words<'c> {
                     (None, State::Vacant) => "not to be seen".to_string(),
                     (None, _) => "below".to_string(),
                 };
+                let sure_db = one
+                    .low_db
+                    .zip(one.high_db)
+                    .map_or(0.0, |(low_db, high_db)| (high_db - low_db) / 2.0)
+                    .max(LEAST_SURE_DB);
+                let from_threshold_db = [Some(above), down.margin_db];
+                if (from_threshold_db.iter().flatten()).any(|margin_db| margin_db.abs() < sure_db) {
+                    sentences.push(format!(
+                        "Channel {} may cross the cliff: with {winner} it is {} above the threshold, with {loser} {below}, too \
+                         near for the figures to say.",
+                        one.channel,
+                        db(above)
+                    ));
+                    continue;
+                }
                 let (only, brink) = if state == State::Brink {
                     ("only ", " and so on the brink")
                 } else {
@@ -267,29 +294,30 @@ impl<'c> Words<'c> {
             return Vec::new();
         }
         let mut sentences = vec![format!("Undecided: {}.", list(&open))];
-        let mut counts: Vec<usize> = open.iter().filter_map(|one| one.further_blocks).collect();
+        let unpaired = |one: &&ChannelComparison| one.basis == Basis::Unpaired;
+        let (in_one_go, in_turn): (Vec<_>, Vec<_>) = open.iter().copied().partition(unpaired);
+        if !in_one_go.is_empty() {
+            sentences.push(format!(
+                "More takes in the same order would not show what wandered between the antennas on {}: take A B B A.",
+                list(&in_one_go)
+            ));
+        }
+        let mut counts: Vec<usize> = in_turn
+            .iter()
+            .filter_map(|one| one.further_blocks)
+            .collect();
         counts.sort_unstable();
         counts.dedup();
-        for count in counts {
-            let which = self.channels(|one| one.further_blocks == Some(count));
-            let noun = match which.first().map(|one| one.basis) {
-                Some(Basis::Blocks) => counted(count, "more block"),
-                Some(Basis::Pairs) => counted(count, "more pair"),
-                _ => format!("{} of each antenna", counted(count, "more take")),
-            };
-            sentences.push(match farthest(&which).filter(|_| count > MANY) {
-                None => format!(
-                    "About {noun} would decide {}, if what is seen so far stays.",
-                    list(&which)
-                ),
-                Some(end_db) => format!(
-                    "Leave {} at that: it would take about {noun} to decide, and whichever is better, it is by less than {}.",
-                    list(&which),
-                    db(end_db)
-                ),
-            });
+        for &count in counts.iter().filter(|&&count| count <= MANY) {
+            let which = only(&in_turn, |one| one.further_blocks == Some(count));
+            sentences.push(format!(
+                "About {} would decide {}, if what is seen so far stays.",
+                rounds(&which, &count.to_string(), count),
+                list(&which)
+            ));
         }
-        let beyond = self.channels(|one| one.beyond_repeats);
+        sentences.extend(too_many(&in_turn));
+        let beyond = only(&in_turn, |one| one.beyond_repeats);
         if !beyond.is_empty() {
             let it = if beyond.len() == 1 {
                 "its difference is"
@@ -302,18 +330,38 @@ impl<'c> Words<'c> {
                 largest_fixed(&beyond)
             ));
         }
-        let unknown: Vec<&ChannelComparison> = (open.iter().copied())
-            .filter(|one| {
-                one.further_blocks.is_none() && !one.beyond_repeats && one.difference_db.is_some()
-            })
-            .collect();
-        if !unknown.is_empty() {
+        let unknown = only(&in_turn, |one| {
+            one.further_blocks.is_none() && !one.beyond_repeats && one.difference_db.is_some()
+        });
+        let (spread, no_spread): (Vec<_>, Vec<_>) =
+            (unknown.into_iter()).partition(|one| one.budget.iter().any(|row| row.repeated));
+        sentences.extend(self.small_so_far(&spread, open.len()));
+        if !no_spread.is_empty() {
             sentences.push(format!(
-                "Without repeats nothing says how many rounds would decide {}; two blocks A B B A, B A A B would.",
-                list(&unknown)
+                "Without repeats nothing says how many rounds would decide {}; two blocks, A B B A and B A A B, would say.",
+                list(&no_spread)
             ));
         }
         sentences
+    }
+
+    /// Channels whose differences are small so far, but may turn out to be larger.
+    fn small_so_far(&self, channels: &[&ChannelComparison], undecided: usize) -> Option<String> {
+        let farthest_db = farthest(channels)?;
+        // What would decide with repeats without end: as Holm's step-down asks of the first of so many.
+        let deviate = normal_upper_quantile(self.comparison.verdict_level / (2 * undecided) as f64);
+        let least_db = (channels.iter().map(|one| deviate * fixed_db(one))).fold(0.0, f64::max);
+        let (it, is) = if channels.len() == 1 {
+            ("the difference", "if it is")
+        } else {
+            ("the differences", "where they are")
+        };
+        Some(format!(
+            "On {} {it} may still be up to {}: more rounds would narrow that, and decide {is} more than about {}.",
+            list(channels),
+            db(farthest_db),
+            db(least_db)
+        ))
     }
 
     fn not_comparable(&self) -> Vec<String> {
@@ -342,6 +390,66 @@ impl<'c> Words<'c> {
 /// Whether the carrier-to-noise ratios, where both are known, point the same way.
 fn by_cn_as_well(one: &ChannelComparison, sign: f64) -> bool {
     one.cn_difference_db.is_none_or(|cn_db| cn_db * sign > 0.0)
+}
+
+fn only<'c>(
+    channels: &[&'c ChannelComparison],
+    keep: impl Fn(&ChannelComparison) -> bool,
+) -> Vec<&'c ChannelComparison> {
+    channels.iter().copied().filter(|one| keep(one)).collect()
+}
+
+/// `3 more blocks`, by what these channels' takes stand in; `how_many` is the number in words.
+fn rounds(channels: &[&ChannelComparison], how_many: &str, count: usize) -> String {
+    let noun = match channels.first().map(|one| one.basis) {
+        Some(Basis::Pairs) => "more pair",
+        _ => "more block",
+    };
+    format!("{how_many} {noun}{}", if count == 1 { "" } else { "s" })
+}
+
+/// Channels that more rounds than anybody makes would decide: what is known of them already, or why it is so little.
+fn too_many(channels: &[&ChannelComparison]) -> Vec<String> {
+    let many = only(channels, |one| {
+        one.further_blocks.is_some_and(|count| count > MANY)
+    });
+    let (far, near): (Vec<_>, Vec<_>) =
+        (many.into_iter()).partition(|one| farthest(&[one]).is_none_or(|end_db| end_db > FAR_DB));
+    let how_many = |which: &[&ChannelComparison]| {
+        let counts = || which.iter().filter_map(|one| one.further_blocks);
+        let (least, most) = (counts().min().unwrap_or(0), counts().max().unwrap_or(0));
+        let number = if least == most {
+            most.to_string()
+        } else {
+            format!("{least} to {most}")
+        };
+        rounds(which, &number, most)
+    };
+    let mut sentences = Vec::new();
+    if let Some(end_db) = farthest(&near) {
+        sentences.push(format!(
+            "Leave {} at that: it would take about {} to decide, and whichever is better, it is by less than {}.",
+            list(&near),
+            how_many(&near),
+            db(end_db)
+        ));
+    }
+    if !far.is_empty() {
+        sentences.push(format!(
+            "Takes vary too much for {}: it would take about {} to decide. Look first for what changes between takes.",
+            list(&far),
+            how_many(&far)
+        ));
+    }
+    sentences
+}
+
+/// What repeats don't reduce of a channel's uncertainty, in dB.
+fn fixed_db(one: &ChannelComparison) -> f64 {
+    let rows = one.budget.iter().filter(|row| !row.varies);
+    rows.map(|row| row.contribution_db().powi(2))
+        .sum::<f64>()
+        .sqrt()
 }
 
 /// The end of these channels' intervals that lies farthest from zero, in dB; `None` where one lacks an end.

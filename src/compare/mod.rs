@@ -12,7 +12,10 @@
 //! - What is the same in all takes doesn't show and enters as type B: `mating_X` ([`Options::mating_db`], on the
 //!   difference), the noise that was subtracted, a gain step.
 //! - Where no blocks can be formed, neighbours make pairs, else all of A stand against all of B: the drift that this
-//!   leaves is estimated and allowed for.
+//!   leaves is estimated and allowed for. In the last case what one antenna's takes show to vary is also charged once in
+//!   full between the antennas, since nothing shows how far it wandered from the ones to the others.
+//! - A single block has no spread of differences, but repeats in it: what a channel does by itself is told by these, over all
+//!   channels; what all channels share (matings, gain) enters as foreseen, unless the block contradicts it.
 //! - Without repeats, what varies enters as foreseen: the statistics of each power, a mating a take, and
 //!   [`Options::unsteadiness_db`] a take. Such a comparison is weak, and says so.
 //! - A channel goes by its pilot, at one frequency, where the pilot tells more than the power in the channel can
@@ -36,6 +39,7 @@ mod pilot;
 mod prospect;
 mod refusal;
 mod scan;
+mod shown;
 mod sources;
 mod tie;
 mod tie_channel;

@@ -16,11 +16,12 @@ use super::difference::Outcome;
 use super::levels::{Design, Level};
 use super::pilot::SelectiveFading;
 use super::refusal::Options;
+use super::shown::{MATING, Shown, UNSTEADINESS};
 use super::types::{Averaging, Basis, Method};
 use crate::statistics::{Moments, TTest, common_slope, welch_satterthwaite};
 
 /// dB for a relative change of 1, to first order: 10/ln 10.
-const DB: f64 = 10.0 / std::f64::consts::LN_10;
+pub(super) const DB: f64 = 10.0 / std::f64::consts::LN_10;
 
 /// How levels become numbers whose difference is in dB.
 #[derive(Debug, Clone, Copy)]
@@ -81,11 +82,14 @@ impl Seen {
             channels: 0,
         };
         for (design, outcome) in outcomes {
-            let rows = || outcome.budget.iter().filter(|row| row.repeated);
+            let rows = || (outcome.budget.iter()).filter(|row| row.repeated && row.varies);
             let freedom = welch_satterthwaite(
                 rows().map(|row| (row.contribution_db(), row.degrees_of_freedom)),
             );
-            if outcome.averaging == Averaging::Decibels && freedom.is_finite() {
+            if design.has_repeats()
+                && outcome.averaging == Averaging::Decibels
+                && freedom.is_finite()
+            {
                 let variance: f64 = rows().map(|row| row.contribution_db().powi(2)).sum();
                 seen.variance += freedom * variance * design.repeats() as f64;
                 seen.degrees_of_freedom += freedom;
@@ -102,6 +106,8 @@ pub(super) struct Estimator<'d, 't> {
     pub options: &'d Options,
     pub selective: SelectiveFading,
     pub seen: Option<Seen>,
+    /// What the only block shows in all channels.
+    pub shown: Option<&'d Shown>,
     /// Whether the spread of repeats stands for what varies from take to take; else what is known beforehand.
     pub by_repeats: bool,
 }
@@ -130,20 +136,7 @@ impl Estimator<'_, '_> {
             self.foreseen_rows(view)
         };
         rows.extend(self.drift_row(view));
-        if self.by_repeats && self.design.basis == Basis::Unpaired {
-            // Takes of one antenna lie together in time, so what wanders slowly moves all of them alike: their spread
-            // doesn't show it, and it is no smaller for being taken often.
-            let source = "unsteadiness from one antenna's takes to the other's";
-            let sensitivity = std::f64::consts::SQRT_2;
-            let unsteadiness_db = self.options.unsteadiness_db;
-            rows.push(BudgetRow::new(
-                source,
-                Evaluation::B,
-                unsteadiness_db,
-                f64::INFINITY,
-                sensitivity,
-            ));
-        }
+        rows.extend(self.wander_row(view));
         rows.extend(self.noise_rows(view, in_cn));
         let fixed = "mating of connectors, the same each time";
         rows.push(BudgetRow::new(
@@ -246,10 +239,63 @@ impl Estimator<'_, '_> {
         }
     }
 
+    /// What wanders slowly from one antenna's takes to the other's, where these lie together in time: it moves all takes of
+    /// one antenna alike, so that their spread shows too little of it, and it is no smaller for being taken often. The
+    /// unsteadiness foreseen for a take of each, or what single takes show to vary where that is more.
+    fn wander_row(&self, view: View) -> Option<BudgetRow> {
+        let by_repeats = self.by_repeats;
+        if self.design.basis != Basis::Unpaired || !(by_repeats || self.seen.is_some()) {
+            return None;
+        }
+        let source = "unsteadiness from one antenna's takes to the other's";
+        let shown = if by_repeats {
+            let group = self.design.groups.first()?;
+            let moments = |antenna, levels: &[Level]| {
+                let values: Vec<f64> = (levels.iter())
+                    .map(|level| view.value(antenna, level))
+                    .collect();
+                Moments::of(&values)
+            };
+            let (a, b) = (
+                moments(Antenna::A, &group.a)?,
+                moments(Antenna::B, &group.b)?,
+            );
+            let pooled = TTest::pooled(&a, &b);
+            let of_one =
+                pooled.standard_error / (1.0 / a.count as f64 + 1.0 / b.count as f64).sqrt();
+            (of_one, pooled.degrees_of_freedom)
+        } else {
+            let seen = self.seen?;
+            ((seen.variance / 2.0).sqrt(), seen.degrees_of_freedom)
+        };
+        let unsteadiness_db = self.options.unsteadiness_db;
+        let sensitivity = std::f64::consts::SQRT_2;
+        Some(if shown.0 > unsteadiness_db {
+            let source = format!("{source}, as single takes vary");
+            let row = BudgetRow::new(source, Evaluation::A, shown.0, shown.1, sensitivity);
+            row.known_by_few()
+        } else {
+            BudgetRow::new(
+                source,
+                Evaluation::B,
+                unsteadiness_db,
+                f64::INFINITY,
+                sensitivity,
+            )
+        })
+    }
+
     /// What varies from take to take, as it is foreseen: the statistics of each power, a mating and the unsteadiness a
     /// take.
     pub fn foreseen_rows(&self, view: View) -> Vec<BudgetRow> {
         let mut rows = Vec::new();
+        if let Some(shown) = self.shown {
+            let (by_block, statistics_too) = shown.rows(self.design, self.options);
+            rows = by_block;
+            if statistics_too {
+                return rows;
+            }
+        }
         for (antenna, name) in [(Antenna::A, "A"), (Antenna::B, "B")] {
             let own = || self.design.weighted().filter(move |of| of.0 == antenna);
             let db = |level: &Level, error: f64| DB * error * view.relative(antenna, level);
@@ -279,11 +325,11 @@ impl Estimator<'_, '_> {
             );
             let mean = self.mean(antenna);
             let row = row.varying();
-            rows.push(if mean > 0.0 {
-                row.with_value(10.0 * mean.log10())
-            } else {
-                row
-            });
+            let value_db = (mean > 0.0).then(|| 10.0 * mean.log10());
+            rows.push(BudgetRow { value_db, ..row });
+        }
+        if self.shown.is_some() {
+            return rows;
         }
         if let Some(seen) = self.seen {
             let source = format!(
@@ -311,14 +357,8 @@ impl Estimator<'_, '_> {
             .sum::<f64>()
             .sqrt();
         for (source, uncertainty_db) in [
-            (
-                "mating of connectors, each time anew",
-                self.options.mating_db,
-            ),
-            (
-                "unsteadiness between takes, not seen in repeats",
-                self.options.unsteadiness_db,
-            ),
+            (MATING, self.options.mating_db),
+            (UNSTEADINESS, self.options.unsteadiness_db),
         ] {
             rows.push(
                 BudgetRow::new(

@@ -230,7 +230,27 @@ fn explain_gives_the_whole_budget_of_a_channel() {
     );
     let shares: f64 = rows.iter().map(|row| figure(row, "share")).sum();
     assert!((shares - 1.0).abs() < 1e-9, "{shares}");
-    assert_eq!(place.csv(&arguments).len(), rows.len());
+    // The same numbers under the same names, for machines: no rounding, no signs that only people read.
+    let csv = place.csv(&arguments);
+    assert_eq!(csv.len(), rows.len());
+    for (cells, row) in csv.iter().zip(rows) {
+        for name in [
+            "value_db",
+            "standard_uncertainty_db",
+            "sensitivity",
+            "share",
+            "degrees_of_freedom",
+        ] {
+            let cell = cells
+                .get(name)
+                .unwrap_or_else(|| panic!("{name}: {cells:?}"));
+            assert_eq!(
+                cell.parse::<f64>().ok(),
+                row[name].as_f64(),
+                "{name}: {cells:?}"
+            );
+        }
+    }
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! A world for simulated trials: takes with every error that the comparison's model names, true differences known.
 
 use gainsay::reading::Take;
+use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{ChiSquared, Distribution, StandardNormal};
 
@@ -35,6 +36,12 @@ pub struct World {
     pub gain: f64,
     /// Type B error of the terminated take's noise, relative.
     pub noise_type_b: f64,
+    /// Every third channel fades by so many times what is said above.
+    pub uneven: f64,
+    /// In one take, half of the channels are so many dB down.
+    pub bad_take: f64,
+    /// From some take on, all channels are so many dB up.
+    pub step: f64,
 }
 
 pub const WORLD: World = World {
@@ -46,6 +53,9 @@ pub const WORLD: World = World {
     fixed_mating: 0.1,
     gain: 0.02,
     noise_type_b: 0.005,
+    uneven: 1.0,
+    bad_take: 0.0,
+    step: 0.0,
 };
 /// Nobody walks past: next to nothing fades.
 pub const CALM: World = World {
@@ -62,6 +72,19 @@ pub const RESTLESS: World = World {
     drift: 0.2,
     ..WORLD
 };
+
+/// Some channels fade three times as much as others.
+pub const UNEVEN: World = World {
+    uneven: 3.0,
+    ..WORLD
+};
+/// Somebody walked by in one take.
+pub const BAD_TAKE: World = World {
+    bad_take: 6.0,
+    ..WORLD
+};
+/// The gain changed on the way.
+pub const STEP: World = World { step: 2.0, ..WORLD };
 
 pub fn normal(rng: &mut ChaCha8Rng) -> f64 {
     StandardNormal.sample(rng)
@@ -88,6 +111,11 @@ pub fn simulate(
         .collect();
     let mut shared: Vec<f64> = (0..channels).map(|_| normal(rng)).collect();
     let mut own: Vec<[f64; 2]> = (0..channels).map(|_| [normal(rng), normal(rng)]).collect();
+    // Drawn only where they are asked for, so that other worlds stay what they are.
+    let event = (world.bad_take != 0.0 || world.step != 0.0).then(|| {
+        let bad: Vec<bool> = (0..channels).map(|_| rng.random_bool(0.5)).collect();
+        (rng.random_range(1..order.len()), bad)
+    });
     let middle = (order.len() - 1) as f64 / 2.0;
     let (mut a, mut b) = (Vec::new(), Vec::new());
     for (index, antenna) in order.chars().enumerate() {
@@ -107,10 +135,21 @@ pub fn simulate(
             let is_a = antenna == 'A';
             let fading = world.shared_fading * shared[channel]
                 + world.own_fading * own[channel][usize::from(!is_a)];
+            let uneven = if channel % 3 == 2 { world.uneven } else { 1.0 };
+            let event_db = event.as_ref().map_or(0.0, |(take, bad)| {
+                let down = if index == *take && bad[channel] {
+                    world.bad_take
+                } else {
+                    0.0
+                };
+                let up = if index >= *take { world.step } else { 0.0 };
+                up - down
+            });
             let class = CLASSES[channel / usize::from(CHANNELS_A_CLASS)].1;
             let level_db = class
                 + common
-                + fading
+                + fading * uneven
+                + event_db
                 + if is_a {
                     truth_db[channel] + fixed_mating
                 } else {

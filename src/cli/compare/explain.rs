@@ -1,12 +1,12 @@
 //! The whole uncertainty budget of one channel.
 
 use gainsay::channels::ChannelId;
-use gainsay::compare::Comparison;
+use gainsay::compare::{ChannelComparison, Comparison};
 
 use super::show::interval;
 use crate::cli::Failure;
 use crate::cli::output::{self, Format};
-use crate::cli::table::{Set, edges_mhz, number, signed, table};
+use crate::cli::table::{Set, cell, edges_mhz, number, signed, table};
 
 /// Prints the budget of the channel called `name`.
 pub fn explain(comparison: &Comparison, name: &str, format: Format) -> Result<(), Failure> {
@@ -22,12 +22,21 @@ pub fn explain(comparison: &Comparison, name: &str, format: Format) -> Result<()
             .map(|channel| channel.channel.to_string())
             .collect();
         return Err(Failure::usage(format!(
-            "--explain {name}: not among the channels compared: {}",
+            "--explain {name:?}: not among the channels compared: {}",
             known.join(", ")
         )));
     };
-    if format == Format::Json {
-        return output::print_json(&channel.budget);
+    if format != Format::Table && channel.budget.is_empty() {
+        let reason = channel.reason.as_deref().unwrap_or("nothing was compared");
+        output::remark(&format!(
+            "channel {} has no budget: {reason}",
+            channel.channel
+        ));
+    }
+    match format {
+        Format::Json => return output::print_json(&channel.budget),
+        Format::Csv => return print_csv(channel),
+        Format::Table => {}
     }
     let head = [
         ("source", Set::Left),
@@ -56,10 +65,6 @@ pub fn explain(comparison: &Comparison, name: &str, format: Format) -> Result<()
             format!("{:.1}", row.share * 100.0),
         ]
     });
-    if format == Format::Csv {
-        let names = head.iter().map(|(name, _)| (*name).to_owned()).collect();
-        return output::print_csv(std::iter::once(names).chain(rows));
-    }
     let mut text = format!(
         "Channel {} ({} MHz): {} less {}\n\n",
         channel.channel,
@@ -91,4 +96,30 @@ pub fn explain(comparison: &Comparison, name: &str, format: Format) -> Result<()
         }
     }
     output::print(&text)
+}
+
+/// The budget for spreadsheets, under the names that JSON has; degrees of freedom without end are left empty.
+fn print_csv(channel: &ChannelComparison) -> Result<(), Failure> {
+    let names = [
+        "source",
+        "value_db",
+        "standard_uncertainty_db",
+        "type",
+        "degrees_of_freedom",
+        "sensitivity",
+        "share",
+    ];
+    let head = names.iter().map(|name| (*name).to_owned()).collect();
+    let rows = channel.budget.iter().map(|row| {
+        vec![
+            row.source.clone(),
+            cell(row.value_db),
+            row.standard_uncertainty_db.to_string(),
+            row.evaluation.to_string(),
+            cell(Some(row.degrees_of_freedom).filter(|freedom| freedom.is_finite())),
+            row.sensitivity.to_string(),
+            row.share.to_string(),
+        ]
+    });
+    output::print_csv(std::iter::once(head).chain(rows))
 }
