@@ -46,7 +46,7 @@ fn a_forgotten_swap_is_asked_about_and_the_take_can_be_kept_made_again_or_rename
     );
     running.until(question);
     running.answer("what?\n");
-    running.until("Answer k or a or o. ");
+    running.until("Answer k or a or o or b. ");
     running.answer("o\n");
     running.until("Put aside as a take of tape loop; `gainsay log restore 3` brings it back.");
 
@@ -85,6 +85,61 @@ fn a_forgotten_swap_is_asked_about_and_the_take_can_be_kept_made_again_or_rename
         restored["note"],
         "tape loop, taken for rabbit ears in a trial at first"
     );
+}
+
+/// With only one take of each it can't be told which was wrong: both can be made again.
+#[test]
+fn where_the_first_take_was_the_wrong_one_both_are_made_again() {
+    let place = place();
+    without_fading(&place);
+    // The ears are on where the loop is asked for.
+    forget_the_swap(&place);
+    let mut running = Running::start(&place, &trial(&["--blocks", "1", "--no-terminator"]));
+    running.connect(TAPE);
+    running.until("Take 1 of 4 (tape loop) is kept");
+    forget_the_swap(&place);
+    running.connect(EARS);
+    running.until("was the plug swapped before take 2? it looks like tape loop still");
+    running.until("Or was it the one [b]efore: both again? ");
+    running.answer("b\n");
+    running.until("Put aside as a take of rabbit ears; `gainsay log restore 2` brings it back.");
+    running.until("Put aside as a take of tape loop; `gainsay log restore 1` brings it back.");
+    running.connect(TAPE);
+    running.until("Take 1 of 4 (tape loop) is kept as number 3");
+    running.connect(EARS);
+    running.until("Take 3 of 4 (rabbit ears) is kept");
+    running.connect(TAPE);
+    let (status, _, said) = running.end();
+    assert_eq!(status, Some(0), "{said}");
+    let takes = takes(&place);
+    let names: Vec<&str> = takes.iter().map(|take| take.0.as_str()).collect();
+    assert_eq!(names, [TAPE, EARS, EARS, TAPE]);
+    assert!(
+        takes.iter().all(|take| !take.1.contains("doubt")),
+        "{takes:?}"
+    );
+}
+
+#[test]
+fn two_trials_do_not_run_with_one_logbook_at_once() {
+    let place = place();
+    let mut running = Running::start(&place, &trial(&["--no-terminator"]));
+    running.connect(TAPE);
+    running.until("Take 1 of 16 (tape loop) is kept");
+    let resumed = ["trial", "--resume", "--after", "0s"];
+    let another = trial(&["--anew", "--after", "0s"]);
+    for second in [&resumed[..], &another[..]] {
+        let output = place.run(second.to_vec()).output().expect("it runs");
+        let said = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(1), "{said}");
+        assert!(said.contains("another trial is running with "), "{said}");
+    }
+    running.connect(EARS);
+    running.until("Take 2 of 16 (rabbit ears) is kept");
+    drop(running.child.stdin.take());
+    let (status, _, said) = running.end();
+    assert_eq!(status, Some(1), "{said}");
+    assert_eq!(takes(&place).len(), 3);
 }
 
 #[test]

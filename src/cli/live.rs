@@ -30,7 +30,8 @@ pub struct LiveArguments {
 
 /// A number of decibels above zero, such as 0.1dB.
 fn decibels(text: &str) -> Result<f64, String> {
-    match text.trim_end_matches("dB").trim().parse::<f64>() {
+    let number = text.trim().to_lowercase();
+    match number.trim_end_matches("db").trim().parse::<f64>() {
         Ok(value) if value > 0.0 && value.is_finite() => Ok(value),
         _ => Err("write a number of decibels above zero, such as 0.1dB".to_owned()),
     }
@@ -144,6 +145,11 @@ mod with_dongle {
             &self.name
         }
 
+        /// By which name its dongle is found again: its serial number, where it has one.
+        pub fn dongle(&self) -> String {
+            self.receiver.dongle().name()
+        }
+
         /// Looks for the gains, with what is connected now.
         pub fn look(&mut self, stop: &Stop) -> Result<Vec<Setting>, Failure> {
             let what = format!("{}: looking for gains", self.name);
@@ -176,6 +182,25 @@ mod with_dongle {
             Ok(same_in_channels(settings, &self.channels, rate_hz))
         }
 
+        /// The lowest gain that any of several plans over the same tunings has at each, one gain for all of a channel. Where
+        /// this tuner doesn't have that gain, it is the next lower one that it has.
+        pub fn lowest_of<'p>(
+            &self,
+            plans: impl IntoIterator<Item = &'p [Setting]>,
+        ) -> Vec<Setting> {
+            let all: Vec<&Setting> = plans.into_iter().flatten().collect();
+            let gains = &self.receiver.dongle().tuner.gains;
+            let lowest = |&centre: &Hertz| {
+                let same = (all.iter()).filter(|one| (one.centre.0 - centre.0).abs() < 1e3);
+                let most = same.map(|one| one.gain.0).min_by(f64::total_cmp)?;
+                let gain = gains.at_most(Decibels(most));
+                Some(Setting { centre, gain })
+            };
+            let plan = self.centres.iter().filter_map(lowest).collect();
+            let rate_hz = f64::from(self.receiver.dongle().sample_rate);
+            same_in_channels(plan, &self.channels, rate_hz)
+        }
+
         /// The plan with the gains of another take.
         pub fn reuse(&self, gains_db: &[(f64, f64)]) -> Result<Vec<Setting>, Failure> {
             let gain = |centre: &Hertz| gains_db.iter().find(|(hz, _)| (hz - centre.0).abs() < 1e3);
@@ -199,8 +224,12 @@ mod with_dongle {
         /// Finds out how many samples after tuning are of no use, where nobody has: what is dropped for safety otherwise takes
         /// longer than a short dwell.
         fn learn(&mut self, plan: &[Setting], stop: &Stop) -> Result<(), DongleError> {
-            if std::mem::replace(&mut self.known, true) {
+            let distrusts = self.receiver.distrusts();
+            if std::mem::replace(&mut self.known, true) && !distrusts {
                 return Ok(());
+            }
+            if distrusts {
+                self.receiver.set_discards(None, None);
             }
             let line = Line::start(&format!("{}: tuning to and fro", self.name), None);
             let measured =
@@ -218,23 +247,22 @@ mod with_dongle {
             Ok(())
         }
 
-        /// One pass over a plan. Pilots and guard intervals are listened for unless a terminator is connected.
+        /// One pass over a plan. Pilots and guard intervals are listened for, with a terminator too: there are none then.
         pub fn pass(
             &mut self,
             plan: &[Setting],
             dwell_s: f64,
-            listens: bool,
             recorder: Option<&mut Recorder>,
             stop: &Stop,
         ) -> Result<Survey, CaptureError> {
             self.learn(plan, stop)?;
             let dwell = Duration::from_secs_f64(dwell_s);
             let mut source = LiveSource::new(&mut self.receiver, plan.to_vec(), dwell)?;
-            let channels: &[Channel] = if listens { &self.channels } else { &[] };
+            let channels = &self.channels;
             let mut line = Line::start(&self.name, Some(source.samples()));
             let mut show = |progress| line.show(&self.name, progress);
             let asked = || stop.asked();
-            match recorder {
+            let survey = match recorder {
                 Some(recorder) => {
                     let mut recorded = Recorded {
                         source: &mut source,
@@ -243,7 +271,17 @@ mod with_dongle {
                     Survey::run(&mut recorded, channels, &asked, &mut show)
                 }
                 None => Survey::run(&mut source, channels, &asked, &mut show),
+            };
+            drop(source);
+            drop(line);
+            if self.receiver.distrusts() {
+                output::remark(&format!(
+                    "{}: more samples are stale after tuning than were measured of it, so more are dropped (`gainsay dongle \
+                     check` measures them anew)",
+                    self.name
+                ));
             }
+            survey
         }
     }
 
@@ -288,7 +326,7 @@ mod with_dongle {
         let mut whole: Option<Survey> = None;
         for passes in 1.. {
             let survey = match (
-                live.pass(plan, wish.dwell_s, true, recorder.as_deref_mut(), stop),
+                live.pass(plan, wish.dwell_s, recorder.as_deref_mut(), stop),
                 &whole,
             ) {
                 (Ok(_), None) if stop.asked() => {

@@ -6,7 +6,7 @@
 
 use std::time::Duration;
 
-use crate::capture::dongle::{Begin, DongleError, GainTable, Receiver, Setting};
+use crate::capture::dongle::{Begin, DongleError, GainTable, LOST_TUNINGS, Receiver, Setting};
 use crate::reading::amplitude::TOLERATED;
 use crate::units::{Decibels, Hertz};
 
@@ -70,6 +70,19 @@ pub fn plan_gains(
             Err(error) if error.ends_it() => return Err(error),
             Err(error) => (0, Outcome::Failed(error)),
         };
+        let lost = |one: &Planned| {
+            matches!(
+                one.outcome,
+                Outcome::Failed(DongleError::SamplesLost { .. })
+            )
+        };
+        if let Outcome::Failed(DongleError::SamplesLost { dongle, .. }) = &outcome
+            && planned.len() + 1 >= LOST_TUNINGS
+            && planned.iter().all(lost)
+        {
+            let dongle = dongle.clone();
+            return Err(DongleError::AlwaysLost { dongle });
+        }
         if outcome == Outcome::Fits {
             // The next tuning is likely to need much the same.
             first = place;

@@ -4,8 +4,8 @@ use jiff::Timestamp;
 
 use super::evaluate::{Beside, Evaluation, evaluate, uncovered};
 use super::survey::{Survey, TuningSpectrum};
-use super::{Bearing, Part, Position, Settings, Take, Trace};
-use crate::channels::{Channel, Plan, Thresholds};
+use super::{Bearing, Identity, Part, Position, Reading, Settings, State, Take, Trace};
+use crate::channels::{Channel, ChannelId, Plan, Thresholds};
 use crate::spectrum::flat::FlatField;
 use crate::spectrum::stitch::{Stretch, integrate};
 
@@ -98,6 +98,24 @@ pub fn assemble(
         gain_check: None,
         spectrum: trace(survey, &densities, &flat),
     }
+}
+
+/// The channels on which a survey that should be a terminator's shows television that a receiver could decode: then an
+/// antenna was connected. What leaks in past a terminator is far weaker, but beside a transmitter it may be named here too.
+pub fn stations(survey: &Survey, wanted: &Wanted) -> Vec<ChannelId> {
+    let take = assemble(survey, None, wanted, None, Subject::default());
+    let is_television = |reading: &Reading| {
+        let firm = reading.noise.is_none() || reading.state == Some(State::Firm);
+        let named = matches!(
+            reading.identity,
+            Some(Identity::Vsb8 | Identity::Ofdm { .. })
+        );
+        firm && named
+    };
+    (take.readings.into_iter())
+        .filter(is_television)
+        .map(|reading| reading.channel)
+        .collect()
 }
 
 /// The takes of two recordings made ready for comparison: each channel is read over what both of them cover, and a channel

@@ -95,12 +95,14 @@ impl Survey {
         let mut taken_at = None;
         let mut samples = 0;
         let mut failed = Vec::new();
+        let mut first_failure = None;
         while !stop() {
             let tuning = match source.next_tuning() {
                 Ok(Some(tuning)) => tuning,
                 Ok(None) => break,
                 Err(error) if error.is_of_one_tuning() => {
                     failed.push(error.to_string());
+                    first_failure.get_or_insert(error);
                     continue;
                 }
                 Err(error) => return Err(error),
@@ -122,6 +124,7 @@ impl Survey {
                     Ok(count) => count,
                     Err(error) if error.is_of_one_tuning() => {
                         failed.push(error.to_string());
+                        first_failure.get_or_insert(error);
                         whole = false;
                         break;
                     }
@@ -151,6 +154,10 @@ impl Survey {
                 dwells.push((samples - before) as f64 / rate_hz);
                 keep(&mut tunings, found);
             }
+        }
+        if let (true, false, Some(error)) = (tunings.is_empty(), stop(), first_failure) {
+            // None did better.
+            return Err(error);
         }
         if tunings.is_empty() {
             return Err(CaptureError::Unreadable {

@@ -22,7 +22,7 @@ pub struct Record {
     pub spot: String,
     /// Blocks planned.
     pub blocks: usize,
-    /// Serial numbers of two receivers; none where there is one.
+    /// Serial numbers of two receivers, or of the one that was named; none for the only one there is.
     #[serde(default)]
     pub receivers: Vec<String>,
     /// Name of the channel plan, or its file.

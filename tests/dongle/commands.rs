@@ -183,3 +183,22 @@ fn a_check_that_is_stopped_prints_what_it_has() {
     assert_eq!(json["serial"], "X");
     assert_eq!(json["lost"], Value::Array(Vec::new()));
 }
+
+#[test]
+fn a_check_in_which_every_tuning_is_refused_fails_and_keeps_nothing() {
+    let stand_in = StandIn::new(
+        "pace = 'fast'\n[[device]]\nserial = 'X'\n[[device.fault]]\nkind = 'tuning-refused'",
+    );
+    let output = run(
+        &stand_in,
+        &["check", "--channels", "20-21", "--lost-at", "2.4M"],
+    );
+    assert_eq!(output.status.code(), Some(1));
+    let said = remarks(&output);
+    assert!(
+        said.len() == 1 && said[0].starts_with("dongle X: refuses to tune to 507 MHz"),
+        "{said:?}"
+    );
+    assert_eq!(out(&output), "");
+    assert!(!stand_in.path("logbook.sqlite").exists());
+}

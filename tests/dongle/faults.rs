@@ -115,6 +115,35 @@ fn a_stuck_buffer_is_told() {
 }
 
 #[test]
+fn a_buffer_that_is_stuck_before_anything_came_is_told() {
+    // It holds zeros, which are no silence: that lies in the middle of the scale.
+    for pace in ["'fast'", "1"] {
+        let (passed, _) = with_fault(pace, "kind = 'stuck'");
+        assert_eq!(
+            passed.errors(),
+            ["dongle X: sends the same samples over and over: plug it out and in again"],
+            "at pace {pace}"
+        );
+    }
+}
+
+#[test]
+fn a_dongle_that_always_loses_samples_is_given_up_before_the_end_of_the_plan() {
+    let stand_in = StandIn::new(
+        "pace = 1\n[[device]]\nserial = 'X'\n[[device.fault]]\nkind = 'lost'\ntimes = 1000000000\nsamples = 600",
+    );
+    let passed = passes(&Pass::over(&[PLAN, PLAN].concat()), &stand_in);
+    let errors = passed.errors();
+    assert_eq!(errors.len(), 4, "{errors:?}");
+    assert_eq!(
+        errors[3],
+        "dongle X: samples are lost at every tuning: try a lower --rate, a port of the computer's own in place of a hub, or \
+         close what else keeps the computer busy"
+    );
+    assert!(whole(&passed).is_empty());
+}
+
+#[test]
 fn a_dongle_that_does_not_stop_when_told_keeps_nothing_from_ending() {
     let (passed, _) = with_fault("1", "kind = 'cancel-ignored'\nfor_ms = 60000");
     assert_eq!(passed.errors(), [""; 0]);
@@ -176,8 +205,8 @@ fn a_tuning_in_which_samples_were_lost_is_taken_again_or_told() {
         assert!(
             error.starts_with("dongle X: samples are lost at ")
                 && error.ends_with(
-                    " MHz (5 attempts): try a lower --rate, a port of the computer's own in place of a hub, or close what \
-                     else keeps the computer busy"
+                    ": try a lower --rate, a port of the computer's own in place of a hub, or close what else keeps the \
+                     computer busy"
                 ),
             "{error}"
         );

@@ -111,6 +111,23 @@ fn no_sample_of_another_tuning_is_mixed_in_where_it_was_measured() {
     }
 }
 
+/// Measured at another computer, say, where fewer transfers were queued and the synthesiser settled sooner.
+#[test]
+fn no_sample_of_another_tuning_is_mixed_in_where_what_was_measured_holds_no_longer() {
+    let device = "queued_transfers = 15\nretune_ms = 5\nlock_ms = 10";
+    for (stale, settling) in [(1000, 24_320), (8192, 4800), (0, 0)] {
+        let pass = Pass {
+            dwell_ms: 20.0,
+            stale: Some(stale),
+            settling: Some(settling),
+            ..to_and_fro(10)
+        };
+        for came in tunings("1", device, &pass) {
+            assert!(is_pure(&came), "{stale}, {settling}: {came:?}");
+        }
+    }
+}
+
 #[test]
 fn a_dwell_longer_than_is_captured_at_a_time_is_whole() {
     let pass = Pass {
@@ -125,8 +142,10 @@ fn a_dwell_longer_than_is_captured_at_a_time_is_whole() {
 
 #[test]
 fn the_test_would_see_it() {
-    // As if neither were stale: three transfers are, and a settling synthesiser is heard.
+    // As if neither were stale: three transfers are, and a settling synthesiser is heard. Captures are too short for their
+    // beginning to be held against the rest.
     let nothing_dropped = Pass {
+        dwell_ms: 3.0,
         stale: Some(0),
         settling: Some(0),
         ..to_and_fro(5)
@@ -134,6 +153,7 @@ fn the_test_would_see_it() {
     let stale = tunings("1", "queued_transfers = 3\nlock_ms = 0", &nothing_dropped);
     assert!(stale.iter().any(|came| !is_pure(came)), "{stale:?}");
     let nothing_settled = Pass {
+        dwell_ms: 3.0,
         stale: Some(2048),
         settling: Some(0),
         ..to_and_fro(5)

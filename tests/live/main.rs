@@ -213,7 +213,7 @@ fn passes_are_repeated_until_levels_are_known_or_can_not_be() {
 fn each_fault_is_one_line_and_what_was_kept_stays() {
     let (place, stand_in) = (Place::new(), StandIn::new(LOOP));
     json(&take(&place, &stand_in, &[]));
-    let faults: [(&str, &[&str]); 5] = [
+    let faults: [(&str, &[&str]); 7] = [
         ("", &["no dongle is plugged in", "plug one in"]),
         (
             "[[device.fault]]\nkind = 'busy'",
@@ -227,6 +227,14 @@ fn each_fault_is_one_line_and_what_was_kept_stays() {
         (
             "[[device.fault]]\nkind = 'silent'",
             &["00000001", "no samples"],
+        ),
+        (
+            "[[device.fault]]\nkind = 'stuck'",
+            &["00000001", "the same samples over and over"],
+        ),
+        (
+            "[[device.fault]]\nkind = 'tuning-refused'",
+            &["00000001", "refuses to tune to 507 MHz"],
         ),
     ];
     for (fault, words) in faults {
@@ -248,6 +256,41 @@ fn each_fault_is_one_line_and_what_was_kept_stays() {
     stand_in.plug(LOOP);
     assert_eq!(place.json(["log"]).as_array().expect("takes").len(), 1);
     json(&take(&place, &stand_in, &[]));
+}
+
+/// What was measured of a dongle is passed over where it holds no longer, and measured anew.
+#[test]
+fn more_stale_samples_than_were_measured_are_noticed_and_change_no_level() {
+    let (place, stand_in) = (Place::new(), StandIn::new(LOOP));
+    let check = [
+        "dongle",
+        "check",
+        "--channels",
+        "20-23",
+        "--lost-at",
+        "2.4M",
+    ];
+    let output = command(&place, &stand_in, &check, &[])
+        .output()
+        .expect("it runs");
+    assert!(output.status.success(), "{}", said(&output));
+    let before = take(&place, &stand_in, &[]);
+    assert!(!said(&before).contains("stale"), "{}", said(&before));
+    let before = json(&before);
+    stand_in.plug(&format!("{LOOP}queued_transfers = 15\nlock_ms = 10\n"));
+    let output = take(&place, &stand_in, &["--gains", "1"]);
+    assert!(
+        said(&output).contains("more samples are stale after tuning than were measured of it"),
+        "{}",
+        said(&output)
+    );
+    let after = json(&output);
+    for number in [20, 21, 22, 23] {
+        let level_db = |taken: &Value| figure(channel(taken, number), "power_dbfs");
+        // Three seconds apart, the scene's stations fade by some 0.3 dB.
+        let change_db = level_db(&after) - level_db(&before);
+        assert!(change_db.abs() < 0.6, "{number}: {change_db}");
+    }
 }
 
 #[test]

@@ -110,6 +110,62 @@ fn a_plug_that_was_not_swapped_is_noticed() {
 }
 
 #[test]
+fn an_antenna_left_on_for_a_terminator_is_noticed_and_the_noise_is_estimated() {
+    let on = device("00000001", Some("tape loop"), "");
+    let (place, stand_in) = (Place::new(), StandIn::new(&on));
+    let (status, printed, said) = trial(&place, &stand_in, &ONE, |line, _| {
+        // Nobody has a terminator at hand.
+        if let Some(Some(antenna)) = asked(line) {
+            stand_in.plug(&device("00000001", Some(antenna), ""));
+        }
+    });
+    assert!(status.success(), "{said}");
+    assert!(
+        said.contains("was the terminator on? its take shows television on channel 20, 21, 23,"),
+        "{said}"
+    );
+    assert_eq!(said.matches("erminator on: going on").count(), 1, "{said}");
+    finds_the_truth(&serde_json::from_slice(&printed).expect("JSON"));
+    let shown = place.json(["log", "show", "1"]);
+    assert_eq!(shown["terminated"], Value::Null);
+}
+
+#[test]
+fn one_of_two_dongles_is_named_and_the_trial_goes_on_with_it() {
+    let both =
+        |antenna: Option<&str>| device("00000001", None, "") + &device("00000002", antenna, "");
+    let (place, stand_in) = (Place::new(), StandIn::new(&both(None)));
+    let (status, _, said) = trial(&place, &stand_in, &ONE, |_, _| {});
+    assert!(!status.success(), "{said}");
+    assert!(said.contains("name one with --dongle SERIAL"), "{said}");
+    let swap = |line: &str| {
+        if let Some(antenna) = asked(line) {
+            stand_in.plug(&both(antenna));
+        }
+    };
+    let more = [&ONE[..], &["--dongle", "00000002"]].concat();
+    let (status, _, told) = trial(&place, &stand_in, &more, |line, id| {
+        swap(line);
+        if line.contains("Take 3 of 8") && line.contains("kept") {
+            let id = id.to_string();
+            let sent = std::process::Command::new("kill")
+                .args(["-INT", &id])
+                .status();
+            assert!(sent.expect("kill").success());
+        }
+    });
+    assert!(
+        !status.success() && told.contains("trial --resume"),
+        "{told}"
+    );
+    let (status, printed, told) = trial(&place, &stand_in, &["--resume"], |line, _| swap(line));
+    assert!(status.success(), "{told}");
+    finds_the_truth(&serde_json::from_slice(&printed).expect("JSON"));
+    let shown = place.json(["log", "show", "8"]);
+    assert_eq!(shown["source"], "dongle 00000002");
+}
+
+#[test]
 fn a_trial_that_was_stopped_goes_on_with_its_gains() {
     let (place, stand_in) = (Place::new(), StandIn::new(&device("00000001", None, "")));
     let swap = |line: &str| {

@@ -10,11 +10,16 @@ use std::time::{Duration, Instant};
 use jiff::{SignedDuration, Timestamp};
 use rtlsdr_mt::{Controller, Reader};
 
+use super::bands::Analyser;
 use super::choice::Listed;
 use super::driver::{self, Device, Tuner};
 use super::error::DongleError;
 use super::handler::{Handler, Transfers, Window};
-use super::receiver::{ATTEMPTS, Begin, Capture, MOST_ORDERS, Settings, Shared};
+use super::receiver::{
+    ATTEMPTS, Begin, Capture, MOST_ORDERS, Settings, Shared, UNMEASURED_SETTLING,
+};
+use crate::capture::Sample;
+use crate::capture::bytes::to_samples;
 use crate::units::{Decibels, Hertz};
 
 /// Repeated transfers in a row that are a fault: some 30 ms of them.
@@ -23,6 +28,8 @@ const REPEATS_STUCK: u32 = 128;
 const LOOK: Duration = Duration::from_millis(20);
 /// How often to ask the driver to stop reading: it doesn't listen while it begins.
 const ASK_TO_STOP: Duration = Duration::from_millis(10);
+/// Bytes of a capture that its beginning is held against: 20 ms at 2.4 million samples a second.
+const CHECKED_BYTES: usize = 96_000;
 /// Number of an order that is never given up while the dongle is in use.
 const NEVER_GIVEN_UP: u64 = u64::MAX;
 
@@ -95,6 +102,7 @@ struct Control<'s> {
     full: Incoming<Window>,
     reading: JoinHandle<()>,
     next_window: u64,
+    analyser: Analyser,
     /// Frequency and gain in force; `None` where unknown.
     tuned: Option<(u32, i32)>,
 }
@@ -175,6 +183,7 @@ impl<'s> Control<'s> {
             full,
             reading,
             next_window: 1,
+            analyser: Analyser::new(),
             tuned: None,
         };
         // Samples come before anybody relies on them.
@@ -198,6 +207,8 @@ impl<'s> Control<'s> {
         };
         let mut tuned = retuned.is_some();
         let (id, centre_hz) = (order.id, order.centre_hz);
+        // What was measured may no longer hold; what is dropped otherwise can't be too little.
+        let mut checked = retuned.filter(|_| order.begin == Begin::Good && self.trusts(&order));
         let mut buffer = order.buffer;
         // What follows later is no longer what came after tuning.
         let attempts = match order.begin {
@@ -207,6 +218,15 @@ impl<'s> Control<'s> {
         for _ in 0..attempts {
             match self.fill(Window::new(from, tuned, buffer), id) {
                 Ok((bytes, taken_at)) => {
+                    if let Some(retuned) = checked.take()
+                        && !self.begins_as_it_goes_on(&bytes)
+                    {
+                        self.shared.distrusted.store(true, Ordering::Release);
+                        buffer = bytes;
+                        from = retuned.delivered + 2 * self.safely();
+                        tuned = false;
+                        continue;
+                    }
                     return Ok(Capture {
                         bytes,
                         taken_at,
@@ -296,13 +316,33 @@ impl<'s> Control<'s> {
         }
         let transfers = self.settings.transfers;
         let at_most = transfers.in_flight();
-        let stale = order.stale.map_or(at_most, |stale| {
-            // When it was measured, up to one transfer was waiting, half filled; a quarter of one is the margin.
-            let transfer = transfers.samples();
-            let more_waiting = (waiting - transfer as f64).max(0.0) as u64;
-            (stale + transfer / 4 + more_waiting).min(at_most)
-        });
-        stale + order.settling
+        match order.stale {
+            Some(_) if !self.trusts(order) => self.safely(),
+            None => at_most + order.settling,
+            Some(stale) => {
+                // When it was measured, up to one transfer was waiting, half filled; a quarter of one is the margin.
+                let transfer = transfers.samples();
+                let more_waiting = (waiting - transfer as f64).max(0.0) as u64;
+                (stale + transfer / 4 + more_waiting).min(at_most) + order.settling
+            }
+        }
+    }
+
+    /// Samples to drop after tuning where nothing is known.
+    fn safely(&self) -> u64 {
+        let settling = UNMEASURED_SETTLING.as_secs_f64() * f64::from(self.rate);
+        self.settings.transfers.in_flight() + settling as u64
+    }
+
+    /// Whether what was measured of the dongle still holds, where it was.
+    fn trusts(&self, order: &Order) -> bool {
+        order.stale.is_some() && !self.shared.distrusted.load(Ordering::Acquire)
+    }
+
+    fn begins_as_it_goes_on(&mut self, bytes: &[u8]) -> bool {
+        let mut samples = vec![Sample::default(); bytes.len().min(CHECKED_BYTES) / 2];
+        to_samples(&bytes[..2 * samples.len()], &mut samples);
+        self.analyser.begins_as_it_goes_on(&samples)
     }
 
     /// Has a window filled and waits for it; says when its first sample was taken.

@@ -144,6 +144,15 @@ pub enum DongleError {
         /// How often it was tried.
         attempts: u32,
     },
+    /// Samples were lost at one tuning after the other, and none was captured whole.
+    #[error(
+        "dongle {dongle}: samples are lost at every tuning: try a lower --rate, a port of the computer's own in place of a \
+         hub, or close what else keeps the computer busy"
+    )]
+    AlwaysLost {
+        /// Its serial number or place.
+        dongle: String,
+    },
     /// It was there and is gone.
     #[error("dongle {dongle}: was unplugged: plug it in again, and start again")]
     Unplugged {
@@ -188,6 +197,10 @@ pub enum DongleError {
     #[error("no thread can be started for the dongle: {0}: close other programs")]
     NoThread(String),
 }
+
+/// Tunings after which nobody waits for the others, where samples were lost in all and none was captured whole.
+#[cfg(feature = "dongle")]
+pub(crate) const LOST_TUNINGS: usize = 4;
 
 impl DongleError {
     /// Whether the dongle, as it was opened, is of no use after this. Otherwise only this tuning failed, and others can

@@ -58,6 +58,12 @@ impl GainTable {
             .unwrap_or(0)
     }
 
+    /// The highest gain that is no higher than `gain` (within half a tenth); the lowest where all are.
+    pub fn at_most(&self, gain: Decibels) -> Decibels {
+        let count = self.iter().filter(|own| own.0 <= gain.0 + 0.05).count();
+        self.at(count.saturating_sub(1))
+    }
+
     /// A gain in tenths of a decibel, as the driver takes it.
     ///
     /// # Errors
@@ -90,6 +96,16 @@ mod tests {
         assert_eq!(GainTable::new(vec![]).unwrap_err(), "it is empty");
         let problem = GainTable::new(vec![0, 9, i32::MIN]).unwrap_err();
         assert_eq!(problem, "it holds a gain of -214748364.8 dB");
+    }
+
+    #[test]
+    fn a_gain_of_another_tuner_gives_the_next_lower_one() {
+        let table = GainTable::new(vec![-10, 15, 40]).unwrap();
+        let at_most = |gain| table.at_most(Decibels(gain)).0;
+        assert_eq!(
+            [99.0, 4.0, 3.9, 1.54, -9.0].map(at_most),
+            [4.0, 4.0, 1.5, 1.5, -1.0]
+        );
     }
 
     #[test]

@@ -19,6 +19,8 @@ use std::time::Instant;
 
 /// Transfers whose contents are remembered: one that is the same as any of these repeats it.
 const REMEMBERED: usize = 64;
+/// Where a converter stands that is given nothing, its offset included.
+const MIDDLE: std::ops::RangeInclusive<u8> = 112..=143;
 /// Repeated transfers in a row with which a window is no good.
 const REPEATS_SPOIL: u32 = 2;
 /// Transfers before a window that tell when it is in time.
@@ -335,12 +337,14 @@ impl Default for Repeats {
 
 impl Repeats {
     fn push(&mut self, bytes: &[u8]) {
-        // At a low gain noise may be hidden under one step of the converter: that tells nothing.
-        if bytes
+        // At a low gain noise may be hidden under one step of the converter: that tells nothing. Away from the middle of the
+        // scale there is no such thing.
+        let in_the_middle = |byte: &u8| MIDDLE.contains(byte);
+        let changes = bytes
             .iter()
             .zip(&bytes[2.min(bytes.len())..])
-            .all(|(now, next)| now == next)
-        {
+            .any(|(now, next)| now != next);
+        if !changes && bytes.iter().take(2).all(in_the_middle) {
             return;
         }
         let sum = sum(bytes);

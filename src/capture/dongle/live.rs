@@ -8,7 +8,7 @@ use std::borrow::BorrowMut;
 use std::time::Duration;
 
 use super::choice::Choice;
-use super::error::DongleError;
+use super::error::{DongleError, LOST_TUNINGS};
 use super::receiver::{Begin, Capture, Receiver, Setting, Settings};
 use crate::capture::bytes::to_samples;
 use crate::capture::{About, CaptureError, Sample, Source, Tuning};
@@ -42,6 +42,10 @@ pub struct LiveSource<R: BorrowMut<Receiver>> {
     /// Bytes of the piece that were read.
     read: usize,
     spare: Vec<Vec<u8>>,
+    /// Tunings in which samples were lost, while none was captured.
+    lost: usize,
+    /// Whether any piece was captured.
+    any: bool,
 }
 
 /// A pass over `plan` with the dongle that is chosen: opens it, and closes it when dropped.
@@ -86,6 +90,8 @@ impl<R: BorrowMut<Receiver>> LiveSource<R> {
             piece: None,
             read: 0,
             spare: Vec::new(),
+            lost: 0,
+            any: false,
         })
     }
 
@@ -128,12 +134,20 @@ impl<R: BorrowMut<Receiver>> LiveSource<R> {
                 continue;
             }
             self.piece = Some(came?);
+            self.any = true;
             return self.order();
         }
     }
 
     /// Passes an error on, after which the rest of the tuning, or of the plan, is left out.
-    fn failed(&mut self, error: DongleError) -> CaptureError {
+    fn failed(&mut self, mut error: DongleError) -> CaptureError {
+        if let DongleError::SamplesLost { dongle, .. } = &error {
+            self.lost += 1;
+            if !self.any && self.lost >= LOST_TUNINGS {
+                let dongle = dongle.clone();
+                error = DongleError::AlwaysLost { dongle };
+            }
+        }
         if error.ends_it() {
             self.tuning = self.plan.len();
         }

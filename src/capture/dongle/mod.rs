@@ -13,6 +13,8 @@ mod figures;
 mod gains;
 
 #[cfg(feature = "dongle")]
+pub(crate) mod bands;
+#[cfg(feature = "dongle")]
 mod control;
 #[cfg(feature = "dongle")]
 mod driver;
@@ -25,6 +27,8 @@ mod receiver;
 
 pub use choice::{Choice, Listed};
 pub use error::DongleError;
+#[cfg(feature = "dongle")]
+pub(crate) use error::LOST_TUNINGS;
 pub use figures::{DongleFigures, FrequencyFigure, GainStep, Lost, Retuning};
 pub use gains::GainTable;
 

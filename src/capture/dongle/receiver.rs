@@ -12,13 +12,17 @@
 //! stale at most, so many are dropped and a margin, and besides as many as the clock says that this time more are waiting
 //! than then. After these come those of a synthesiser that has not settled.
 //!
+//! What was measured once may hold no longer: at another computer, or another port. So the beginning of each capture that
+//! rests on it is held against the rest of the capture. One that is unlike it is taken again, and from then on as many samples are
+//! dropped as where nothing was measured, until that is done anew ([`Receiver::set_discards`]).
+//!
 //! # Faults
 //!
 //! Every wait has an end. A call of the driver's that doesn't come back is left alone with its thread, which does not keep
 //! the process from ending. A tuning that is refused, or in which samples were lost, is tried [`ATTEMPTS`] times.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{self, Receiver as Incoming, RecvTimeoutError, SyncSender};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
@@ -204,6 +208,8 @@ pub(super) struct Shared {
     pub told: Arc<Told>,
     /// Orders up to this number are not wanted any more.
     pub given_up: AtomicU64,
+    /// Whether what was measured of the dongle was found to hold no longer.
+    pub distrusted: AtomicBool,
     /// What times count from.
     start: Instant,
     /// When the call of the driver's that sets the dongle began, in milliseconds after the start and one more; 0 without one.
@@ -215,6 +221,7 @@ impl Shared {
         Shared {
             told: Arc::default(),
             given_up: AtomicU64::new(0),
+            distrusted: AtomicBool::new(false),
             start: Instant::now(),
             calling_from_ms: AtomicU64::new(0),
         }
@@ -320,6 +327,13 @@ impl Receiver {
     pub fn set_discards(&mut self, stale: Option<u64>, settling: Option<u64>) {
         self.settings.stale = stale;
         self.settings.settling = settling;
+        self.shared.distrusted.store(false, Ordering::Release);
+    }
+
+    /// Whether samples of another tuning, or of a synthesiser that had not settled, came where none were expected: then what
+    /// was measured of the dongle holds no longer, and more is dropped until it is measured anew.
+    pub fn distrusts(&self) -> bool {
+        self.shared.distrusted.load(Ordering::Acquire)
     }
 
     /// Captures so many samples and waits for them.

@@ -69,6 +69,10 @@ impl Dongles {
 }
 
 impl Receivers for Dongles {
+    fn dongles(&self) -> Vec<String> {
+        self.dongles.iter().map(Live::dongle).collect()
+    }
+
     fn wants_gains(&self) -> bool {
         self.plans.is_empty()
     }
@@ -76,23 +80,10 @@ impl Receivers for Dongles {
     fn look(&mut self, stop: &Stop) -> Result<(), Failure> {
         let found = self.each(|_, live| live.look(stop))?;
         // Both dongles, and both antennas on each, at the lowest that any of them needs: so figures can be compared.
-        let before = self.plans.iter().flatten();
-        let all: Vec<Setting> = before.chain(found.iter().flatten()).copied().collect();
-        let lowest = |setting: &Setting| {
-            let same = all
-                .iter()
-                .filter(|other| (other.centre.0 - setting.centre.0).abs() < 1e3);
-            let gain = same
-                .map(|other| other.gain)
-                .min_by(|a, b| a.0.total_cmp(&b.0));
-            Setting {
-                centre: setting.centre,
-                gain: gain.unwrap_or(setting.gain),
-            }
-        };
-        self.plans = found
-            .iter()
-            .map(|plan| plan.iter().map(lowest).collect())
+        let plans = [std::mem::take(&mut self.plans), found].concat();
+        let all = || plans.iter().map(Vec::as_slice);
+        self.plans = (self.dongles.iter())
+            .map(|live| live.lowest_of(all()))
             .collect();
         Ok(())
     }
@@ -106,15 +97,13 @@ impl Receivers for Dongles {
 
     fn pass(
         &mut self,
-        connected: &[Option<&str>],
+        _connected: &[Option<&str>],
         _begins: Timestamp,
         stop: &Stop,
     ) -> Result<Vec<Survey>, Failure> {
         let (plans, dwell_s) = (self.plans.clone(), self.dwell_s);
-        let surveys = self.each(|index, live| {
-            let listens = connected.get(index).copied().flatten().is_some();
-            Ok(live.pass(&plans[index], dwell_s, listens, None, stop)?)
-        })?;
+        let surveys =
+            self.each(|index, live| Ok(live.pass(&plans[index], dwell_s, None, stop)?))?;
         for problem in surveys.iter().flat_map(|survey| &survey.failed) {
             output::remark(problem);
         }

@@ -7,6 +7,7 @@ pub mod report;
 mod session;
 pub mod wait;
 
+use std::fs::{File, TryLockError};
 use std::path::Path;
 use std::time::Duration;
 
@@ -65,6 +66,9 @@ pub struct Arguments {
     /// Do without a terminator: the noise is estimated.
     #[arg(long, conflicts_with = "terminated")]
     no_terminator: bool,
+    /// Dongle to take with: its serial number, or # and its place in the list of `gainsay dongle` [default: the only one].
+    #[arg(long, value_name = "SERIAL", conflicts_with_all = ["dongles", "from"])]
+    dongle: Option<String>,
     /// Serial numbers of two dongles: A on one and B on the other at once, then swapped.
     #[arg(long, value_name = "SERIAL,SERIAL", value_delimiter = ',')]
     dongles: Vec<String>,
@@ -78,7 +82,8 @@ pub struct Arguments {
     #[arg(long, conflicts_with_all = ["resume", "a", "b", "spot", "after", "wait_for_go"])]
     go: bool,
     /// Go on with the trial that was stopped, as it was begun.
-    #[arg(long, conflicts_with_all = ["a", "b", "spot", "from", "terminated", "no_terminator", "dongles", "begins", "anew"])]
+    #[arg(long, conflicts_with_all = ["a", "b", "spot", "from", "terminated", "no_terminator", "dongle", "dongles", "begins",
+        "anew"])]
     resume: bool,
     /// Begin another trial though one was stopped before its end; its takes stay.
     #[arg(long)]
@@ -120,8 +125,8 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         return wait::go(&path);
     }
     let stop = Stop::watch();
-    let (record, stopped) = match arguments.resume {
-        true => resumed(arguments, &path).map(|(record, logbook)| (record, Some(logbook)))?,
+    let (mut record, stopped) = match arguments.resume {
+        true => resumed(arguments, &path).map(|(record, alone)| (record, Some(alone)))?,
         false => (begun(arguments)?, None),
     };
     let channels = channels_of(&record);
@@ -130,9 +135,13 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     // What was measured of dongles, where anything is kept yet.
     let known = Logbook::open_existing(&path).ok();
     let receivers = receiver::open(&record, wanted.channels(), known.as_ref())?;
+    if record.receivers.is_empty() {
+        // It goes on with the same dongle, whatever is plugged in besides by then.
+        record.receivers = receivers.dongles();
+    }
     // Only a trial that can begin makes a logbook and is noted as begun.
-    let mut logbook = match stopped {
-        Some(logbook) => logbook,
+    let Alone { mut logbook, _held } = match stopped {
+        Some(alone) => alone,
         None => logbook_for_another(&path, arguments.anew)?,
     };
     keep(&mut logbook, &record)?;
@@ -141,11 +150,11 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         (None, true) => Pace::Go,
         (None, false) => Pace::Enter(Keyboard::new()),
     };
-    wait::say(if arguments.outdoors {
-        report::CAUTIONS
-    } else {
-        report::CAUTION
-    });
+    match (arguments.outdoors, arguments.resume) {
+        (true, _) => wait::say(report::CAUTIONS),
+        (false, false) => wait::say(report::CAUTION),
+        (false, true) => {}
+    }
     Session::new(record, logbook, wanted, receivers, pace, stop)
         .run(arguments.stop_when_decided, arguments.format)
 }
@@ -199,14 +208,43 @@ fn begun(arguments: &Arguments) -> Result<Record, Failure> {
     })
 }
 
-/// The logbook, if no trial was stopped in it that is to go on.
-fn logbook_for_another(path: &Path, anew: bool) -> Result<Logbook, Failure> {
-    let logbook = Logbook::open(path)?;
-    if anew {
-        return Ok(logbook);
+/// A logbook with which no other trial runs.
+struct Alone {
+    logbook: Logbook,
+    /// Open and locked for as long as this trial runs; nothing where files can't be locked. It must not be closed before the
+    /// logbook is: that would end SQLite's own locks.
+    _held: Option<File>,
+}
+
+impl Alone {
+    fn with(logbook: Logbook) -> Result<Alone, Failure> {
+        // Elsewhere a lock would keep SQLite out.
+        let held = cfg!(unix)
+            .then(|| File::open(logbook.path()).ok())
+            .flatten();
+        if let Some(file) = &held
+            && let Err(TryLockError::WouldBlock) = file.try_lock()
+        {
+            return Err(Failure::Failed(format!(
+                "another trial is running with {} now: let it end, or give this one another --log",
+                logbook.path().display()
+            )));
+        }
+        Ok(Alone {
+            logbook,
+            _held: held,
+        })
     }
-    match under_way(&logbook)? {
-        None => Ok(logbook),
+}
+
+/// The logbook, if no trial was stopped in it that is to go on.
+fn logbook_for_another(path: &Path, anew: bool) -> Result<Alone, Failure> {
+    let alone = Alone::with(Logbook::open(path)?)?;
+    if anew {
+        return Ok(alone);
+    }
+    match under_way(&alone.logbook)? {
+        None => Ok(alone),
         Some(other) => Err(Failure::Failed(format!(
             "a trial of {:?} and {:?} was stopped before its end: go on with gainsay trial --resume, or give --anew to begin \
              this one instead (the takes of the other stay)",
@@ -215,8 +253,11 @@ fn logbook_for_another(path: &Path, anew: bool) -> Result<Logbook, Failure> {
     }
 }
 
-/// The serial numbers of two dongles; none where there is one.
+/// The serial numbers of two dongles, or of the one that is named; none where there is only one.
 fn dongles(arguments: &Arguments) -> Result<Vec<String>, Failure> {
+    if let Some(dongle) = &arguments.dongle {
+        return Ok(vec![take::name("--dongle", dongle)?]);
+    }
     let dongles: Vec<String> = arguments
         .dongles
         .iter()
@@ -234,7 +275,7 @@ fn dongles(arguments: &Arguments) -> Result<Vec<String>, Failure> {
 /// How the noise is measured.
 fn terminator(arguments: &Arguments, dongles: &[String]) -> Result<Terminator, Failure> {
     Ok(match &arguments.terminated {
-        Some(_) if !dongles.is_empty() => {
+        Some(_) if dongles.len() == 2 => {
             return Err(Failure::usage(
                 "--terminated is of one dongle: with two, leave it out, and a terminator is asked for on each",
             ));
@@ -251,7 +292,7 @@ fn to_the_millisecond(time: Timestamp) -> Result<Timestamp, Failure> {
 }
 
 /// The trial that was stopped.
-fn resumed(arguments: &Arguments, path: &Path) -> Result<(Record, Logbook), Failure> {
+fn resumed(arguments: &Arguments, path: &Path) -> Result<(Record, Alone), Failure> {
     if arguments.channels.channels.is_some()
         || !arguments.channels.threshold.is_empty()
         || arguments.dwell.is_some()
@@ -270,8 +311,9 @@ fn resumed(arguments: &Arguments, path: &Path) -> Result<(Record, Logbook), Fail
         Err(LogbookError::Absent { .. }) => return Err(none()),
         logbook => logbook?,
     };
-    let record = under_way(&logbook)?.ok_or_else(none)?;
-    Ok((record, logbook))
+    let alone = Alone::with(logbook)?;
+    let record = under_way(&alone.logbook)?.ok_or_else(none)?;
+    Ok((record, alone))
 }
 
 fn under_way(logbook: &Logbook) -> Result<Option<Record>, Failure> {

@@ -21,6 +21,11 @@ use crate::cli::progress::Stop;
 
 /// What makes passes over the wanted channels: one receiver, or two at once.
 pub trait Receivers {
+    /// By which names the dongles in use are found again; none where a scene is played.
+    fn dongles(&self) -> Vec<String> {
+        Vec::new()
+    }
+
     /// Whether gains must be found before the first pass.
     fn wants_gains(&self) -> bool {
         false
@@ -143,13 +148,8 @@ impl Receivers for Played {
                 // Each dongle has noise and a connector of its own.
                 setup.take_seed ^= index << 62;
                 let mut source = SimulatedSource::new(scene, setup)?;
-                let listened: &[Channel] = if antenna.is_some() {
-                    &self.channels
-                } else {
-                    &[]
-                };
                 let what = antenna.unwrap_or("terminator");
-                input::pass(what, &mut source, None, listened, stop)
+                input::pass(what, &mut source, None, &self.channels, stop)
             })
             .collect()
     }

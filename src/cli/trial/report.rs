@@ -1,5 +1,6 @@
 //! What a trial says on its way and at its end.
 
+use gainsay::channels::ChannelId;
 use gainsay::compare::{Comparison, Verdict};
 use gainsay::trial::receivers::ReceiversDifference;
 use gainsay::trial::swap::Doubt;
@@ -72,6 +73,16 @@ pub fn running(look: &Look, record: &Record) -> String {
         text += "\n";
     }
     text + "\n"
+}
+
+/// A terminator's take that shows stations. `again` is what asks for the terminator once more.
+pub fn not_terminated(channels: &[ChannelId], again: &str) -> String {
+    let names: Vec<String> = channels.iter().map(ToString::to_string).collect();
+    format!(
+        "was the terminator on? its take shows television on channel {}, as with an antenna. It is not used: the noise is \
+         estimated instead. To take it again: Ctrl-C, then {again}",
+        names.join(", ")
+    )
 }
 
 /// Why a take is doubted.

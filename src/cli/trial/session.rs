@@ -1,10 +1,10 @@
 //! A trial on its way: connect, take, keep, ask, look.
 
-use gainsay::channels::Channel;
+use gainsay::channels::{Channel, ChannelId};
 use gainsay::compare::{Antenna, Options};
 use gainsay::logbook::{Filter, Logbook};
 use gainsay::reading::Take;
-use gainsay::reading::assemble::{Subject, Wanted, assemble};
+use gainsay::reading::assemble::{Subject, Wanted, assemble, stations};
 use gainsay::reading::survey::Survey;
 use gainsay::trial::look::Advice;
 use gainsay::trial::order::other;
@@ -38,8 +38,8 @@ pub struct Session<'p> {
     pace: Pace,
     stop: Stop,
     clock: Clock,
-    /// The terminated take of each receiver; none where the noise is estimated.
-    terminated: Vec<Survey>,
+    /// The terminated take of each receiver; none where the noise is estimated, `None` before that is known.
+    terminated: Option<Vec<Survey>>,
     /// The takes of each step so far, one a receiver; none where a step's take was deleted.
     done: Vec<Vec<Take>>,
     /// What is on each receiver; `None` where that isn't known.
@@ -70,7 +70,7 @@ impl<'p> Session<'p> {
             receivers,
             pace,
             stop,
-            terminated: Vec::new(),
+            terminated: None,
             done: Vec::new(),
             connected: None,
         }
@@ -87,16 +87,14 @@ impl<'p> Session<'p> {
             self.find_gains()?;
         }
         while self.done.len() < self.order.steps.len() {
-            if self.terminated.is_empty() {
-                self.terminate()?;
+            if self.terminated.is_none() {
+                self.terminated = Some(self.terminate()?);
             }
-            self.step()?;
-            let (blocks, before) = [0, 1]
-                .map(|less| {
-                    self.order
-                        .whole_blocks(self.done.len().saturating_sub(less))
-                })
-                .into();
+            let before = self.order.whole_blocks(self.done.len());
+            if let Fate::TakeAgain = self.step()? {
+                continue;
+            }
+            let blocks = self.order.whole_blocks(self.done.len());
             if blocks > before
                 && blocks < self.order.blocks
                 && self.enough(blocks, stop_when_decided)?
@@ -198,10 +196,10 @@ impl<'p> Session<'p> {
     }
 
     /// Finds out the noise.
-    fn terminate(&mut self) -> Result<(), Failure> {
+    fn terminate(&mut self) -> Result<Vec<Survey>, Failure> {
         let terminator = self.record.terminator.clone();
-        self.terminated = match terminator {
-            Terminator::Absent => return Ok(()),
+        Ok(match terminator {
+            Terminator::Absent => Vec::new(),
             Terminator::Recording(name) => vec![self.recorded(&name)?],
             Terminator::First => {
                 self.connected = None;
@@ -212,13 +210,19 @@ impl<'p> Session<'p> {
                 let (begins, mut surveys) = self.pass(&vec![None; self.order.receivers], 0)?;
                 // Errors of one terminated take are common to all takes that it serves, so each needs a name of its own.
                 for survey in &mut surveys {
-                    survey.serves(survey)?;
+                    (survey.serves(survey)).map_err(|error| self.stopped(&error.to_string()))?;
                     survey.about.name += &format!(", terminated {begins:.3}");
+                }
+                let heard: Option<Vec<ChannelId>> = (surveys.iter())
+                    .map(|survey| stations(survey, &self.wanted))
+                    .find(|heard| !heard.is_empty());
+                if let Some(heard) = heard {
+                    remark(&report::not_terminated(&heard, "gainsay trial --resume"));
+                    surveys.clear();
                 }
                 surveys
             }
-        };
-        Ok(())
+        })
     }
 
     fn recorded(&self, name: &str) -> Result<Survey, Failure> {
@@ -249,7 +253,7 @@ impl<'p> Session<'p> {
     }
 
     /// Asks for the antennas of the next step, takes, and keeps; what is in doubt may have to be taken again.
-    fn step(&mut self) -> Result<(), Failure> {
+    fn step(&mut self) -> Result<Fate, Failure> {
         let index = self.done.len();
         let step = self.order.steps[index].clone();
         if self.connected.as_ref() != Some(&step.connected) {
@@ -258,11 +262,12 @@ impl<'p> Session<'p> {
         }
         let takes = self.take(index, &step)?;
         self.done.push(takes);
-        if let Fate::TakeAgain = self.examine_last()? {
+        let fate = self.examine_last()?;
+        if let Fate::TakeAgain = fate {
             self.connected = None;
             self.clock.again();
         }
-        Ok(())
+        Ok(fate)
     }
 
     fn prompt(&self, index: usize, step: &Step) -> String {
@@ -292,7 +297,7 @@ impl<'p> Session<'p> {
         let first_place = index * self.order.receivers;
         let mut takes = Vec::new();
         for (receiver, (survey, antenna)) in surveys.iter().zip(&names).enumerate() {
-            let terminated = self.terminated.get(receiver);
+            let terminated = self.terminated.as_ref().and_then(|all| all.get(receiver));
             if let Some(terminated) = terminated {
                 terminated.serves(survey)?;
             }
@@ -376,10 +381,16 @@ impl<'p> Session<'p> {
             "was the plug swapped before take {}? {why}",
             self.first_number(last - 1)
         ));
-        let question = "[k]eep it as it is, take it [a]gain, or was it the [o]ther antenna?";
-        match self.pace.ask(question, "kao", &self.stop) {
+        // Of the first takes of both, either may be the one that is wrong.
+        let question = "[k]eep it as it is, take it [a]gain, or was it the [o]ther antenna? Or was it the one [b]efore: both \
+                        again?";
+        match self.pace.ask(question, "kaob", &self.stop) {
             Some('k') => self.note_last(VOUCHED, &why).map(|()| Fate::Stay),
             Some('a') => self.put_aside(false),
+            Some('b') => {
+                self.put_aside(false)?;
+                self.put_aside(false)
+            }
             Some(_) => self.put_aside(true),
             None if self.stop.asked() => Err(self.stopped("stopped")),
             None => {

@@ -1,6 +1,6 @@
 //! Waiting until an antenna is connected: for Enter, for a time, or for `gainsay trial --go` in another terminal.
 
-use std::io::{self, Write};
+use std::io::{self, IsTerminal, Write};
 use std::path::Path;
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
 use std::thread;
@@ -49,7 +49,11 @@ pub fn say(text: &str) {
 }
 
 /// Lines from standard input, read by a thread of their own so that waiting for them can be broken off.
-pub struct Keyboard(Receiver<String>);
+pub struct Keyboard {
+    lines: Receiver<String>,
+    /// Whether somebody types them.
+    typed: bool,
+}
 
 impl Keyboard {
     /// Starts to read.
@@ -63,7 +67,18 @@ impl Keyboard {
                 }
             }
         });
-        Keyboard(heard)
+        Keyboard {
+            lines: heard,
+            typed: io::stdin().is_terminal(),
+        }
+    }
+
+    /// Forgets what was typed before it was asked for: Enter pressed twice would go on before the plug is swapped. What
+    /// comes through a pipe was written for what will be asked.
+    fn forget(&self) {
+        if self.typed {
+            while self.lines.try_recv().is_ok() {}
+        }
     }
 }
 
@@ -78,6 +93,7 @@ impl Pace {
         refuse_early(logbook)?;
         match self {
             Pace::Enter(keyboard) => {
+                keyboard.forget();
                 say(&format!("{prompt}, then press Enter. "));
                 let waited = wait_for_enter(keyboard, logbook, stop);
                 say("\n");
@@ -110,12 +126,13 @@ impl Pace {
         let Pace::Enter(keyboard) = self else {
             return None;
         };
+        keyboard.forget();
         say(&format!("{question} "));
         loop {
             if stop.asked() {
                 return None;
             }
-            match keyboard.0.recv_timeout(LOOKS) {
+            match keyboard.lines.recv_timeout(LOOKS) {
                 Ok(line) => {
                     let letter = line.trim().to_lowercase().chars().next();
                     if let Some(letter) = letter.filter(|letter| letters.contains(*letter)) {
@@ -140,7 +157,7 @@ fn wait_for_enter(
         if stop.asked() {
             return Ok(Waited::Stopped);
         }
-        match keyboard.0.recv_timeout(LOOKS) {
+        match keyboard.lines.recv_timeout(LOOKS) {
             Ok(_) => return Ok(Waited::GoOn),
             Err(RecvTimeoutError::Disconnected) => return Ok(Waited::InputEnded),
             Err(RecvTimeoutError::Timeout) if may_go(logbook)? => return Ok(Waited::GoOn),
@@ -213,4 +230,20 @@ pub fn go(path: &Path) -> Result<(), Failure> {
         "no trial is waiting with {}: say go when it asks for an antenna, and give the same --log",
         path.display()
     )))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_typed_before_it_was_asked_for_is_forgotten_and_what_comes_through_a_pipe_is_not() {
+        for typed in [true, false] {
+            let (sender, lines) = mpsc::channel();
+            let keyboard = Keyboard { lines, typed };
+            sender.send(String::new()).unwrap();
+            keyboard.forget();
+            assert_eq!(keyboard.lines.try_recv().is_ok(), !typed);
+        }
+    }
 }

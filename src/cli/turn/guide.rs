@@ -20,7 +20,7 @@ mod with_dongle {
     use gainsay::capture::CaptureError;
     use gainsay::capture::dongle::Setting;
     use gainsay::logbook::{Filter, Logbook};
-    use gainsay::reading::assemble::{Subject, Wanted, assemble};
+    use gainsay::reading::assemble::{Subject, Wanted, assemble, stations};
     use gainsay::reading::survey::Survey;
     use gainsay::reading::{Bearing, Health, State, Take};
     use gainsay::survey::turn::{self, LEAST_BEARINGS, Options, same_bearing};
@@ -30,7 +30,7 @@ mod with_dongle {
     use crate::cli::live::Live;
     use crate::cli::output;
     use crate::cli::progress::Stop;
-    use crate::cli::trial::report::{CAUTION, CAUTIONS};
+    use crate::cli::trial::report::{self, CAUTION, CAUTIONS};
     use crate::cli::trial::wait::{Keyboard, Pace, Waited, say};
     use crate::cli::{Failure, input};
 
@@ -49,6 +49,14 @@ mod with_dongle {
         done: Vec<Take>,
         /// What the notes of this rotation's takes begin with.
         mark: String,
+    }
+
+    /// What came of a take.
+    enum Taken {
+        /// It is kept.
+        Kept,
+        /// It clipped, and lower gains, which are these, would not.
+        TooStrong(Vec<Setting>),
     }
 
     /// Takes at every bearing that is missing.
@@ -73,16 +81,16 @@ mod with_dongle {
             Some(time) => Pace::After(time),
             None => Pace::Enter(Keyboard::new()),
         };
-        say(if arguments.outdoors {
-            CAUTIONS
-        } else {
-            CAUTION
-        });
         let done = if arguments.anew {
             Vec::new()
         } else {
             begun(&logbook, asked, live.name())?
         };
+        match (arguments.outdoors, done.is_empty()) {
+            (true, _) => say(CAUTIONS),
+            (false, true) => say(CAUTION),
+            (false, false) => {}
+        }
         let mut session = Session {
             mark: (done.iter().find_map(turn::mark_of))
                 .map_or_else(|| turn::mark(Timestamp::now()), str::to_owned),
@@ -117,6 +125,12 @@ mod with_dongle {
         Ok(last.filter(goes_on).unwrap_or_default())
     }
 
+    /// Whether the converter clipped in any channel.
+    fn clipped(take: &Take) -> bool {
+        let clipped = |health: &Health| matches!(health, Health::Clipped { .. });
+        take.readings.iter().any(|r| r.health.iter().any(clipped))
+    }
+
     /// A bearing in words: whole degrees, or as fine as need be.
     fn degrees(bearing_deg: f64) -> String {
         format!("{}°", (bearing_deg * 10.0).round() / 10.0)
@@ -139,21 +153,69 @@ mod with_dongle {
             let Some(&(_, first)) = missing.first() else {
                 return Ok(());
             };
-            let plan = self.gains(live, first)?;
+            let mut plan = self.gains(live, first)?;
             let terminated = self.terminated(live, &plan)?;
             // Where the gains were looked for and no terminator came after, the antenna is on and looks the right way.
             let terminator_is_on =
                 terminated.is_some() && self.asked.arguments.terminated.is_none();
             let mut ready = self.done.is_empty() && !terminator_is_on;
             let mut connected = ready;
-            for (place, bearing_deg) in missing {
+            while let Some(&next) = self.missing().first() {
                 if !std::mem::take(&mut ready) {
-                    let prompt = self.prompt(place, bearing_deg, connected);
+                    let prompt = self.prompt(next.0, next.1, connected);
                     self.wait(&prompt)?;
                 }
                 connected = true;
-                self.take(live, &plan, terminated.as_ref(), (place, bearing_deg))?;
+                if let Taken::TooStrong(lower) =
+                    self.take(live, &plan, terminated.as_ref(), next)?
+                {
+                    self.begin_from(next, &plan, &lower)?;
+                    plan = lower;
+                    // It looks there already.
+                    ready = true;
+                }
             }
+            Ok(())
+        }
+
+        /// Goes round from this bearing on, the earlier ones after it: their takes were made with gains that clip here. They
+        /// are put aside.
+        fn begin_from(
+            &mut self,
+            (place, bearing_deg): (usize, f64),
+            plan: &[Setting],
+            lower: &[Setting],
+        ) -> Result<(), Failure> {
+            let lowered = (plan.iter().zip(lower)).filter(|(old, new)| old.gain != new.gain);
+            let most_db = (lowered.clone())
+                .map(|(old, new)| old.gain.0 - new.gain.0)
+                .fold(0.0, f64::max);
+            say(&format!(
+                "The converter clips at {}: more arrives here than where the gains were found. {} of {} tunings get up to \
+                 {most_db:.1} dB less gain from here on.\n",
+                degrees(bearing_deg),
+                lowered.count(),
+                plan.len()
+            ));
+            let mut numbers = Vec::new();
+            for take in self.done.drain(..) {
+                if let Some(id) = take.id {
+                    self.logbook.delete(id, Timestamp::now())?;
+                    numbers.push(id.to_string());
+                }
+            }
+            if !numbers.is_empty() {
+                say(&format!(
+                    "The bearings taken before come again after the others, at the same gains; their takes (numbers {}) \
+                     are put aside, and `gainsay log restore` brings them back.\n",
+                    numbers.join(", ")
+                ));
+            }
+            // The last is the first once more.
+            self.order.pop();
+            let round = self.order.len();
+            self.order.rotate_left(place % round);
+            self.order.push(bearing_deg);
             Ok(())
         }
 
@@ -223,11 +285,7 @@ mod with_dongle {
                 self.asked.antenna,
                 degrees(first_deg)
             ))?;
-            match live.look(&self.stop) {
-                _ if self.stop.asked() => Err(self.stopped("stopped")),
-                Err(Failure::Failed(problem)) => Err(self.stopped(&problem)),
-                found => found,
-            }
+            self.look(live)
         }
 
         /// The gains of the takes so far, each of which may lack tunings that failed.
@@ -257,19 +315,22 @@ mod with_dongle {
                 return Ok(None);
             }
             self.wait("Put the terminator on")?;
-            let mut survey = self.pass(live, plan, false)?;
+            let mut survey = self.pass(live, plan)?;
             self.checked(survey.serves(&survey))?;
+            let heard = stations(&survey, &self.wanted);
+            if !heard.is_empty() {
+                output::remark(&report::not_terminated(
+                    &heard,
+                    "the same command with --anew",
+                ));
+                return Ok(None);
+            }
             survey.about.name += &format!(", terminated {:.3}", Timestamp::now());
             Ok(Some(survey))
         }
 
-        fn pass(
-            &self,
-            live: &mut Live,
-            plan: &[Setting],
-            listens: bool,
-        ) -> Result<Survey, Failure> {
-            match live.pass(plan, self.asked.dwell_s(), listens, None, &self.stop) {
+        fn pass(&self, live: &mut Live, plan: &[Setting]) -> Result<Survey, Failure> {
+            match live.pass(plan, self.asked.dwell_s(), None, &self.stop) {
                 _ if self.stop.asked() => Err(self.stopped("stopped")),
                 survey => self.checked(survey),
             }
@@ -281,9 +342,9 @@ mod with_dongle {
             plan: &[Setting],
             terminated: Option<&Survey>,
             (place, bearing_deg): (usize, f64),
-        ) -> Result<(), Failure> {
+        ) -> Result<Taken, Failure> {
             let begins = Timestamp::now();
-            let survey = self.pass(live, plan, true)?;
+            let survey = self.pass(live, plan)?;
             for problem in &survey.failed {
                 output::remark(problem);
             }
@@ -303,11 +364,36 @@ mod with_dongle {
             };
             let mut take = assemble(&survey, terminated, &self.wanted, None, subject);
             self.checked(survey.covers_any(&take.readings, &self.wanted))?;
+            if clipped(&take)
+                && let Some(lower) = self.lower(live, plan)?
+            {
+                return Ok(Taken::TooStrong(lower));
+            }
             take.id = Some(self.logbook.append(&take)?);
             self.tell(place, bearing_deg, &take);
             self.done.push(take);
             self.tell_best();
-            Ok(())
+            Ok(Taken::Kept)
+        }
+
+        /// Gains that suit what arrives here as well; `None` where they are as low already.
+        fn lower(
+            &self,
+            live: &mut Live,
+            plan: &[Setting],
+        ) -> Result<Option<Vec<Setting>>, Failure> {
+            let found = self.look(live)?;
+            let lower = live.lowest_of([plan, found.as_slice()]);
+            Ok((lower != plan).then_some(lower))
+        }
+
+        /// Looks for the gains here.
+        fn look(&self, live: &mut Live) -> Result<Vec<Setting>, Failure> {
+            match live.look(&self.stop) {
+                _ if self.stop.asked() => Err(self.stopped("stopped")),
+                Err(Failure::Failed(problem)) => Err(self.stopped(&problem)),
+                found => found,
+            }
         }
 
         fn tell(&self, place: usize, bearing_deg: f64, take: &Take) {
@@ -323,11 +409,9 @@ mod with_dongle {
                 degrees(bearing_deg),
                 take.id.unwrap_or_default()
             ));
-            let clipped = |health: &Health| matches!(health, Health::Clipped { .. });
-            if take.readings.iter().any(|r| r.health.iter().any(clipped)) {
+            if clipped(take) {
                 say(
-                    "The converter clipped: this bearing is stronger than the one at which the gains were found. Begin again \
-                     from here with --anew and --start, so that all bearings have lower gains.\n",
+                    "The converter clipped at the lowest gain too: put an attenuator before the dongle.\n",
                 );
             }
         }

@@ -3,7 +3,6 @@
 //! The dongle is opened once for each sample rate; an antenna must be connected for gain steps and frequency error. What
 //! can't be measured is left out, and the rest stands.
 
-mod bands;
 mod lost;
 mod pilots;
 mod retuning;
@@ -21,7 +20,7 @@ use crate::channels::{Channel, Standard};
 use crate::reading::amplitude::AmplitudeStats;
 use crate::units::{Hertz, ratio_to_db};
 
-use super::gain_plan::{Outcome, plan_gains};
+use super::gain_plan::{Outcome, Planned, plan_gains};
 
 pub use retuning::measure_retuning;
 
@@ -132,6 +131,16 @@ fn measure(
             of,
         })
     })?;
+    let failed = |planned: &Planned| match &planned.outcome {
+        Outcome::Failed(error) => Some(error.clone()),
+        Outcome::Fits | Outcome::TooStrong => None,
+    };
+    if let Some(errors) = planned.iter().map(failed).collect::<Option<Vec<_>>>()
+        && let Some(first) = errors.into_iter().next()
+    {
+        // Figures without anything in them would take the place of those kept.
+        return Err(first);
+    }
     let mut glanced = Vec::new();
     for planned in planned
         .iter()

@@ -11,8 +11,8 @@
 
 use std::time::Duration;
 
-use super::bands::{Analyser, BLOCK, Bands, HOP};
 use super::{CheckProgress, GLANCE, Step, samples_in};
+use crate::capture::dongle::bands::{Analyser, BLOCK, Bands, HOP};
 use crate::capture::dongle::{Begin, DongleError, Receiver, Retuning, Setting};
 use crate::statistics::median;
 

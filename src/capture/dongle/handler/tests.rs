@@ -185,6 +185,11 @@ fn silence_is_not_taken_for_repetition() {
         bench.handler.take_at(&[127, 128].repeat(256), 0);
     }
     assert_eq!(bench.told.repeats(), 0);
+    // At the end of the scale it is no silence.
+    for _ in 0..50 {
+        bench.handler.take_at(&[0; 512], 0);
+    }
+    assert_eq!(bench.told.repeats(), 49);
 }
 
 #[test]
