@@ -446,7 +446,7 @@ fn an_atsc_3_guard_lengthened_by_its_frame_keeps_its_name() {
     for (fft, guard, spare) in [
         (16_384, 1024, 177),
         (16_384, 1536, 170),
-        (32_768, 1024, 400),
+        (32_768, 1024, 200),
         (8192, 768, 80),
     ] {
         let system = OfdmSystem {

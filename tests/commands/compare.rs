@@ -423,17 +423,8 @@ fn kept_takes_are_judged_anew_against_a_threshold_given() {
     assert!(
         said_easy.contains("Thresholds assumed for the states: 8-VSB 13 dB (given by the user).")
     );
-    place.refuses(
-        [
-            "compare",
-            "tape loop",
-            "rabbit ears",
-            "--threshold",
-            "pal=3",
-        ],
-        2,
-        &["pal=3", "no standard is called"],
-    );
+    let unknown = ["compare", "loop", "ears", "--threshold", "pal=3"];
+    place.refuses(2, unknown, &["pal=3", "no standard is called"]);
     // What is kept stays as it was.
     assert_eq!(at("").0, kept);
 }

@@ -180,7 +180,7 @@ pub struct Hypothesis {
     pub lag_s: f64,
     /// Length of the stretch in seconds: the guard interval.
     pub guard_s: f64,
-    /// The guard interval by its standard's name, the longest below where a guard may be lengthened; `None` for the bootstrap.
+    /// The guard interval by its standard's name, the longest not beyond it where a guard may be lengthened; `None` for the bootstrap.
     pub guard: Option<Guard>,
     /// When stretches begin.
     pub(super) rhythm: Rhythm,
@@ -249,28 +249,28 @@ fn atsc3_grid(system: &System, dwell_s: f64) -> Vec<Hypothesis> {
     let mut edges = standard.clone();
     edges.push(widest + LENGTHENED * (system.useful_s + widest));
 
-    let mut guards_s = Vec::new();
-    for pair in edges.windows(2) {
+    let mut list = Vec::new();
+    for (place, pair) in edges.windows(2).enumerate() {
         let symbols = dwell_s / (system.useful_s + pair[0]);
         let ratio = pair[1] / pair[0];
-        let steps = (2.5 * symbols * ratio.ln()).ceil().max(1.0);
-        guards_s.extend((0..steps as usize).map(|i| pair[0] * ratio.powf(i as f64 / steps)));
-    }
-    guards_s
-        .into_iter()
-        .map(|guard_s| {
-            // Guards are lengthened and never shortened: it is the longest that is no longer than what is looked for.
-            let longest = standard.partition_point(|&one| one <= guard_s * (1.0 + 1e-9));
+        let steps = (2.5 * symbols * ratio.ln()).ceil().max(1.0) as usize;
+        list.extend((0..steps).map(|i| {
+            let guard_s = pair[0] * ratio.powf(i as f64 / steps as f64);
+            // Guards are lengthened and never shortened: it is the longest that is no longer than what is looked for. But the
+            // last step before the next guard may as well be that.
+            let is_next = i > 0 && i + 1 == steps;
+            let guard = system.guards[(place + usize::from(is_next)).min(standard.len() - 1)];
             Hypothesis {
                 families: vec![Family::Atsc3],
                 fft: Some(system.fft),
                 lag_s: system.useful_s,
                 guard_s,
-                guard: Some(system.guards[longest.saturating_sub(1)]),
+                guard: Some(guard),
                 rhythm: Rhythm::Every(system.useful_s + guard_s),
             }
-        })
-        .collect()
+        }));
+    }
+    list
 }
 
 /// The ATSC 3.0 bootstrap: 4 symbols of 3072 samples at 6.144 MHz. In the first, C-A-B, the last 520 of A's 2048 samples

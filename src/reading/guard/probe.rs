@@ -28,7 +28,7 @@ const SHORT_GUARD: f64 = 1.0 / 50.0;
 /// The sliding window over a guard interval moves by this share of it.
 const STEPS_A_GUARD: usize = 6;
 
-/// A lag that shows something is held against those a line of analogue television away (in seconds, in channels of 7 and
+/// A lag that shows something is held against those one and two lines of analogue television away (in seconds, in channels of 7 and
 /// 8 MHz): pictures repeat line by line, at each of them alike, and a guard interval only at its own lag. An echo a line
 /// late shows there too, at half the coefficient at most, so at a quarter of the evidence.
 ///
@@ -38,8 +38,10 @@ const LINE_S: f64 = 64e-6;
 const LINE_6_MHZ_S: f64 = 1e-6 / 0.01573427;
 /// Chances below this (natural logarithm) are held against it, a stretch and lag at a time.
 const CONTROLLED_FROM: f64 = -8.0;
+/// Controls are no shorter than this, in samples: nearer, samples that were filtered hang together.
+const SHORTEST_CONTROL: f64 = 4.0 * TAPS as f64;
 /// How many times the evidence a line away is taken off.
-const CONTROL: f64 = 2.0;
+const CONTROL: f64 = 3.0;
 
 /// What can be wrong with a probe's settings.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -107,8 +109,8 @@ pub struct GuardProbe {
 struct LagRun {
     /// The lag, and after a long one the same with a clock error to either side.
     tried: Vec<Lag>,
-    /// The lags a line of analogue television away.
-    controls: [Lag; 2],
+    /// The lags one and two lines of analogue television away.
+    controls: Vec<Lag>,
     /// The end of its run of hypotheses.
     end: usize,
 }
@@ -149,10 +151,13 @@ impl GuardProbe {
                     &[0.0]
                 };
                 let tried = errors.iter().map(|error| Lag::new(samples * (1.0 + error)));
-                let controls = [-line_s, line_s].map(|away| Lag::new(samples + away * rate));
+                let controls = [-2.0, -1.0, 1.0, 2.0]
+                    .map(|away| samples + away * line_s * rate)
+                    .into_iter()
+                    .filter(|&samples| samples > SHORTEST_CONTROL);
                 lags.push(LagRun {
                     tried: tried.collect(),
-                    controls,
+                    controls: controls.map(Lag::new).collect(),
                     end: index + 1,
                 });
             }
