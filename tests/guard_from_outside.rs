@@ -8,7 +8,7 @@ use std::path::Path;
 use gainsay::reading::guard::{
     Family, Guard, GuardEvidence, GuardProbe, Ofdm, correlation_coefficient, systems,
 };
-use gainsay::units::Hertz;
+use gainsay::units::{Decibels, Hertz};
 use guard_signals::*;
 use num_complex::Complex;
 
@@ -353,7 +353,9 @@ fn every_family_is_named_at_0_db() {
             case.width_mhz,
             case.guard
         );
-        assert_eq!(found.unwrap().guard, Some(case.guard), "{}", case.name);
+        let found = found.unwrap();
+        assert_eq!(found.guard, Some(case.guard), "{}", case.name);
+        assert!(found.fits(Decibels(0.0)), "{}: {found:?}", case.name);
     }
 }
 
@@ -409,7 +411,8 @@ fn analogue_pictures_are_not_called_ofdm() {
             for cn_db in [10.0, 20.0, 30.0] {
                 let found =
                     look_at_channel(Some(&picture), width_mhz, cn_db, 20.0, seed, &mut probe);
-                assert_eq!(found.decide(), None, "{width_mhz} MHz, {seed}, {cn_db} dB");
+                let named = found.decide().filter(|ofdm| ofdm.fits(Decibels(cn_db)));
+                assert_eq!(named, None, "{width_mhz} MHz, {seed}, {cn_db} dB");
             }
         }
     }
@@ -436,6 +439,7 @@ fn an_echo_a_line_of_analogue_television_late_does_not_hide_ofdm() {
         let found = look_at_channel(Some(&whole), 8, cn_db, -30.0, 9, &mut probe).decide();
         let found = found.expect("named");
         assert_eq!(found.to_string(), "DVB-T/T2 8k, guard 1/8", "{cn_db} dB");
+        assert!(found.fits(Decibels(cn_db)), "{found:?}");
     }
 }
 

@@ -23,7 +23,7 @@ use super::{
 use crate::channels::{Channel, ChannelId, Standard, Thresholds};
 use crate::spectrum::flat::FlatField;
 use crate::statistics::{student_upper_quantile, welch_satterthwaite};
-use crate::units::db_to_ratio;
+use crate::units::{Decibels, db_to_ratio};
 
 /// False alarm of one channel's test for a signal.
 const FALSE_ALARM: f64 = 1e-3;
@@ -368,7 +368,8 @@ fn parts(pieces: &[Piece]) -> Vec<Part> {
 /// What the signal is. Below a C/N of [`IDENTIFIABLE_CN_DB`], and where what the channel may carry was not listened for,
 /// nothing is said of a signal that shows neither pilot nor guard interval.
 fn identity(reading: &Reading, channel: &Channel, signal: &Signal) -> Option<Identity> {
-    if let Some(ofdm) = &signal.ofdm {
+    let fits = |ofdm: &&Ofdm| reading.cn_db().is_none_or(|cn| ofdm.fits(Decibels(cn)));
+    if let Some(ofdm) = signal.ofdm.as_ref().filter(fits) {
         return Some(named(ofdm));
     }
     if signal.pilot.is_some_and(|pilot| pilot.found) {

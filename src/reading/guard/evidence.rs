@@ -15,6 +15,10 @@ use crate::units::Decibels;
 /// them, and was least at 10⁻⁴·⁵. Every system of the table at 0 dB lies far beyond 10⁻⁸.
 pub const FALSE_ALARM: f64 = 1e-8;
 
+/// Share of the correlation that is left through a network of equal stations (half) and a clock 50 ppm off at the longest lag
+/// (four fifths), with room for more.
+pub const LEAST_SHARE: f64 = 0.25;
+
 /// What the stretches so far say of one hypothesis.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Score {
@@ -108,6 +112,13 @@ impl Ofdm {
             (Some(guard), Some(fft)) => guard.ratio(fft),
             _ => self.guard_s / self.useful_s,
         }
+    }
+
+    /// Whether the correlation is as strong as a channel of this C/N must show, SNR/(1+SNR), but for what echoes and a clock
+    /// error may take away: [`LEAST_SHARE`] of it. Where it isn't, something else is in the channel that repeats a little.
+    pub fn fits(&self, cn: Decibels) -> bool {
+        let ratio = cn.ratio();
+        self.guard_coefficient >= LEAST_SHARE * ratio / (1.0 + ratio)
     }
 
     /// The system in a few words: `DVB-T/T2 8k`, `ATSC 3.0 16k`, `ATSC 3.0`.

@@ -30,7 +30,7 @@ mod lag;
 mod probe;
 mod whiten;
 
-pub use evidence::{FALSE_ALARM, GuardEvidence, Ofdm};
+pub use evidence::{FALSE_ALARM, GuardEvidence, LEAST_SHARE, Ofdm};
 pub use families::{Family, Guard, Hypothesis, System, systems};
 pub use lag::correlation_coefficient;
 pub use probe::{GuardError, GuardProbe, STRETCH_S, STRETCHES};

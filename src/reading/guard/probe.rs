@@ -28,9 +28,9 @@ const SHORT_GUARD: f64 = 1.0 / 50.0;
 /// The sliding window over a guard interval moves by this share of it.
 const STEPS_A_GUARD: usize = 6;
 
-/// A lag that shows something is held against those one and two lines of analogue television away (in seconds, in channels of 7 and
-/// 8 MHz): pictures repeat line by line, at each of them alike, and a guard interval only at its own lag. An echo a line
-/// late shows there too, at half the coefficient at most, so at a quarter of the evidence.
+/// A lag that shows something is held against those one and two lines of analogue television away (in seconds, in channels of
+/// 7 and 8 MHz): pictures repeat line by line, at all of them alike, and a guard interval only at its own lag. An echo a line
+/// late shows one line away too, but not two.
 ///
 /// Source: ITU-R BT.470 (15 625 Hz), from memory.
 const LINE_S: f64 = 64e-6;
@@ -101,16 +101,14 @@ pub struct GuardProbe {
     offsets: Vec<usize>,
     scores: Vec<Score>,
     found: Vec<Option<Found>>,
-    /// Chances at the lags a line away.
-    against: Vec<f64>,
 }
 
 /// One lag of the table.
 struct LagRun {
     /// The lag, and after a long one the same with a clock error to either side.
     tried: Vec<Lag>,
-    /// The lags one and two lines of analogue television away.
-    controls: Vec<Lag>,
+    /// The lags one line of analogue television away, and two.
+    controls: [Vec<Lag>; 2],
     /// The end of its run of hypotheses.
     end: usize,
 }
@@ -151,13 +149,16 @@ impl GuardProbe {
                     &[0.0]
                 };
                 let tried = errors.iter().map(|error| Lag::new(samples * (1.0 + error)));
-                let controls = [-2.0, -1.0, 1.0, 2.0]
-                    .map(|away| samples + away * line_s * rate)
-                    .into_iter()
-                    .filter(|&samples| samples > SHORTEST_CONTROL);
+                let controls = [1.0, 2.0].map(|lines| {
+                    let away = lines * line_s * rate;
+                    let both = [samples - away, samples + away].into_iter();
+                    both.filter(|&samples| samples > SHORTEST_CONTROL)
+                        .map(Lag::new)
+                        .collect()
+                });
                 lags.push(LagRun {
                     tried: tried.collect(),
-                    controls: controls.map(Lag::new).collect(),
+                    controls,
                     end: index + 1,
                 });
             }
@@ -180,7 +181,6 @@ impl GuardProbe {
             offsets: Vec::with_capacity(longest / TAPS + 1),
             scores: vec![Score::default(); hypotheses.len()],
             found: vec![None; hypotheses.len()],
-            against: vec![0.0; hypotheses.len()],
             hypotheses,
         };
         probe.start(-0.4 * rate, 0.4 * rate)?;
@@ -208,7 +208,7 @@ impl GuardProbe {
             let LagRun {
                 tried, controls, ..
             }: &mut LagRun = run;
-            tried.iter_mut().chain(controls)
+            tried.iter_mut().chain(controls.iter_mut().flatten())
         };
         for lag in self.lags.iter_mut().flat_map(both) {
             lag.set_band(low_hz / self.sample_rate_hz, high_hz / self.sample_rate_hz);
@@ -298,34 +298,33 @@ impl GuardProbe {
                     }
                 }
             }
-            let suspicious =
-                |found: &Option<Found>| found.is_some_and(|f| f.ln_chance < CONTROLLED_FROM);
-            if self.found[first..*end].iter().any(suspicious) {
-                self.against[first..*end].fill(0.0);
-                for lag in controls {
-                    let count = lag.running_products(re, im, &mut self.products);
-                    let run = Run {
-                        lag,
-                        products: &self.products[..=count],
-                        energy: &self.energy[..=length],
-                        sample_rate_hz: self.sample_rate_hz,
-                        band_share: self.band_share,
-                    };
-                    for index in (first..*end).filter(|&index| suspicious(&self.found[index])) {
-                        let hypothesis = &self.hypotheses[index];
+            // The likeliest of the lag's hypotheses is held against its neighbours, and what they show taken off all alike, so
+            // that guards of one lag keep their order.
+            let likeliest = (first..*end)
+                .filter_map(|index| Some((index, self.found[index]?.ln_chance)))
+                .min_by(|a, b| a.1.total_cmp(&b.1))
+                .filter(|&(_, ln_chance)| ln_chance < CONTROLLED_FROM);
+            if let Some((index, _)) = likeliest {
+                let hypothesis = &self.hypotheses[index];
+                let mut least = [0f64; 2];
+                for (least, lags) in least.iter_mut().zip(controls) {
+                    for lag in lags {
+                        let count = lag.running_products(re, im, &mut self.products);
+                        let run = Run {
+                            lag,
+                            products: &self.products[..=count],
+                            energy: &self.energy[..=length],
+                            sample_rate_hz: self.sample_rate_hz,
+                            band_share: self.band_share,
+                        };
                         let control = run.fold(hypothesis, &mut self.offsets, &mut self.folded);
-                        let against = &mut self.against[index];
-                        *against =
-                            control.map_or(*against, |control| against.min(control.ln_chance));
+                        *least = control.map_or(*least, |found| least.min(found.ln_chance));
                     }
                 }
-                let controlled = self.found[first..*end]
-                    .iter_mut()
-                    .zip(&self.against[first..*end]);
-                for (found, against) in controlled {
-                    if let Some(found) = found {
-                        found.ln_chance = (found.ln_chance - CONTROL * against).min(0.0);
-                    }
+                // What shows one line away and not two is an echo.
+                let against = least[0].max(least[1]);
+                for found in self.found[first..*end].iter_mut().flatten() {
+                    found.ln_chance = (found.ln_chance - CONTROL * against).min(0.0);
                 }
             }
             first = *end;
