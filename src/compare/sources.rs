@@ -106,7 +106,7 @@ pub(super) struct Estimator<'d, 't> {
     pub options: &'d Options,
     pub selective: SelectiveFading,
     pub seen: Option<Seen>,
-    /// What the only block shows in all channels.
+    /// What few blocks show in all channels.
     pub shown: Option<&'d Shown>,
     /// Whether the spread of repeats stands for what varies from take to take; else what is known beforehand.
     pub by_repeats: bool,
@@ -241,10 +241,15 @@ impl Estimator<'_, '_> {
 
     /// What wanders slowly from one antenna's takes to the other's, where these lie together in time: it moves all takes of
     /// one antenna alike, so that their spread shows too little of it, and it is no smaller for being taken often. The
-    /// unsteadiness foreseen for a take of each, or what single takes show to vary where that is more.
+    /// unsteadiness foreseen for a take of each, or what single takes show to vary where that is more; nothing where it is asked
+    /// for as 0.
     fn wander_row(&self, view: View) -> Option<BudgetRow> {
         let by_repeats = self.by_repeats;
-        if self.design.basis != Basis::Unpaired || !(by_repeats || self.seen.is_some()) {
+        let nothing_wanders = self.options.unsteadiness_db == 0.0;
+        if self.design.basis != Basis::Unpaired
+            || nothing_wanders
+            || !(by_repeats || self.seen.is_some())
+        {
             return None;
         }
         let source = "unsteadiness from one antenna's takes to the other's";
