@@ -10,8 +10,8 @@
 //!
 //! - **Over many channels** ([`MODERATED`]) these variances are drawn towards each other as far as they are alike
 //!   ([`PriorOfVariances`]): a channel that fades more than the others keeps its own, one that was quiet by chance doesn't.
-//! - **Over fewer** they are pooled, and with one block what is foreseen stands where it is larger (Birge, Physical Review 40,
-//!   1932).
+//! - **Over fewer** they are pooled. With one block what is foreseen stands where it is larger (Birge, Physical Review 40, 1932);
+//!   with two and three a channel's own variance does.
 //! - **Slow fading** moves the middle takes of a block less apart than the outer ones, and those less than blocks: where the
 //!   outer ones or the blocks' differences vary more, over all channels, they count.
 //! - **What all channels share**, the matings anew and the gain, is left as foreseen, unless the blocks contradict it: the
@@ -289,6 +289,16 @@ impl Shown {
                 let own = freedom(self.blocks);
                 let (variance, freedom) = prior.moderate(variance, own);
                 Some((variance * self.stretch, freedom.min(most)))
+            }
+            // Few channels don't say how alike they are: one that varies more than they do together is believed, where it has
+            // degrees of freedom to be believed by.
+            (
+                Own::Pooled {
+                    variance: pooled, ..
+                },
+                Some(variance),
+            ) if self.blocks > 1 && variance > pooled => {
+                Some((variance * self.stretch, freedom(self.blocks)))
             }
             _ => self.others(),
         };
