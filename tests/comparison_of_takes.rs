@@ -725,31 +725,6 @@ fn what_all_channels_of_a_block_do_alike_is_believed_over_what_is_foreseen() {
     close(row.contribution_db(), 0.25, 1e-12);
 }
 
-/// Blocks' differences, two of them, have one degree of freedom, and their repeats over nine channels many: a second block must
-/// not make intervals wider, as Student's t with one would (12.7 standard errors).
-#[test]
-fn a_second_block_makes_intervals_narrower() {
-    let width = |order: &str, channel: usize| {
-        let (a, b) = trial(order, 9, |_, minute, channel| {
-            let take = minute as usize;
-            // The second block is the first, its antennas changed about: B A A B of the same levels in another order.
-            let place = if take < 4 {
-                take
-            } else {
-                [1, 0, 3, 2][take - 4]
-            };
-            20.0 + ONE_BLOCK[usize::from(channel - 20)][place]
-        });
-        let comparison = compared(&a, &b);
-        let one = &comparison.channels[channel];
-        one.high_db.expect("an end") - one.low_db.expect("an end")
-    };
-    // On average: where a channel's repeats of the second block show it to be less steady than others, it is wider by right.
-    let mean = |order: &str| (0..9).map(|channel| width(order, channel)).sum::<f64>() / 9.0;
-    let (one, two) = (mean("ABBA"), mean("ABBABAAB"));
-    assert!(two < one, "{one} with one block, {two} with two");
-}
-
 /// Takes of A at −1 and +1 about their mean, then B's: s = 1.1547 dB a take. What wandered from the ones to the others is
 /// charged in full, √2·s, since no number of takes in that order would show it; s/√4 of each side stands beside it.
 #[test]

@@ -574,7 +574,7 @@ fn malformed_csv_is_named_by_line_and_column_and_changes_nothing() {
         ),
         (
             good.replace(",15,476000000", ",476000000"),
-            "line 3: has 80 cells, and the header has 81",
+            "line 3: has 81 cells, and the header has 82",
         ),
         (
             good.replacen(",false,", ",no,", 1),

@@ -141,10 +141,6 @@ impl<'t> Case<'t> {
         self.refused.is_none() && self.evidence().is_strong()
     }
 
-    pub fn method(&self) -> Method {
-        self.method
-    }
-
     pub fn has_repeats(&self) -> bool {
         self.evidence().design.has_repeats()
     }

@@ -82,19 +82,14 @@ fn measure_all(
     for case in &mut cases {
         case.choose(selective);
     }
-    // Few blocks have too little spread of their own: there all channels tell together. Pilots vary more than whole channels do:
-    // they tell of themselves where enough are strong.
-    let blocks_made = blocks(arrangement.basis, arrangement.units.len());
+    // Pilots vary more than whole channels do: each is told by its own where enough are strong.
     let shown = |method: Method| {
         let strong = (cases.iter()).filter(|case| case.is_strong() && case.is_by(method));
-        Shown::of(
-            strong.map(|case| &case.evidence().design),
-            blocks_made,
-            options,
-        )
+        Shown::of(strong.map(|case| &case.evidence().design), options)
     };
-    let shown_by_power = shown(Method::Power);
-    let shown_by_pilot = shown(Method::Pilot)
+    let shown_by_power = shown(Method::Power).filter(|_| arrangement.units.len() == 1);
+    let shown_by_pilot = shown(Method::Pilot).filter(|_| arrangement.units.len() == 1);
+    let shown_by_pilot = shown_by_pilot
         .filter(Shown::is_of_many)
         .or_else(|| shown_by_power.clone());
     let shown = |method| match method {
@@ -106,10 +101,7 @@ fn measure_all(
         .iter_mut()
         .filter(|case| case.is_strong() && case.has_repeats())
     {
-        let others = Others {
-            seen: None,
-            shown: shown(case.method()),
-        };
+        let others = Others::default();
         let outcome = estimate_strong(&case.evidence().design, options, selective, others, widths);
         case.outcome = Some(outcome);
     }
@@ -223,7 +215,7 @@ fn remarks(
             let foreseen = "what is foreseen for matings and unsteadiness".to_string();
             remarks.push(format!(
                 "weak: one block, so a steady drift is cancelled but nothing shows what changes from block to block; the \
-                 intervals rest on {}. Take another block, B A A B.",
+                 intervals rest on {}. Take four blocks in all, B A A B next.",
                 shown.map_or(foreseen, Shown::words)
             ));
         }
@@ -232,14 +224,6 @@ fn remarks(
              twice."
                 .to_string(),
         ),
-        (Basis::Blocks, 2 | 3) if shown.is_some() => {
-            let number = if units == 2 { "two" } else { "three" };
-            remarks.push(format!(
-                "{number} blocks: too few for each channel to show its own spread, so the intervals rest on {}. From four blocks \
-                 on each channel tells for itself.",
-                shown.map_or_else(String::new, Shown::words)
-            ));
-        }
         (Basis::Blocks, 2) => remarks.push(
             "two blocks: their spread is known badly, so intervals are wide; four blocks make them far narrower.".to_string(),
         ),

@@ -78,7 +78,7 @@ pub(super) fn is_strong(design: &Design, found_a: bool, found_b: bool) -> bool {
 pub(super) struct Others<'o> {
     /// By the spread of their differences.
     pub seen: Option<Seen>,
-    /// By the repeats in few blocks.
+    /// By the repeats in a single block.
     pub shown: Option<&'o Shown>,
 }
 
@@ -97,7 +97,7 @@ pub(super) fn estimate_strong(
         selective,
         seen: seen.filter(|_| !design.has_repeats()),
         shown,
-        by_repeats: design.has_repeats() && shown.is_none(),
+        by_repeats: design.has_repeats(),
     }
     .in_decibels(widths)
 }
@@ -120,7 +120,7 @@ pub(super) fn estimate_weak(
         shown,
         by_repeats: false,
     };
-    if design.has_repeats() && shown.is_none() {
+    if design.has_repeats() {
         // At the ratio found; where there is none, at equality.
         let view = estimator.linear_view(estimator.ratio().unwrap_or(1.0));
         let internal = root_sum_square(&estimator.foreseen_rows(view));
@@ -136,10 +136,10 @@ pub(super) fn estimate_weak(
 impl Others<'_> {
     /// What of it is about takes that stand against each other as this channel's do.
     fn for_channel(self, design: &Design) -> Self {
-        let shown = self.shown.filter(|_| design.basis == Basis::Blocks);
+        let one_block = design.basis == Basis::Blocks && !design.has_repeats();
         Others {
-            seen: (self.seen).filter(|_| shown.is_none() && design.basis != Basis::Single),
-            shown,
+            seen: self.seen.filter(|_| design.basis != Basis::Single),
+            shown: self.shown.filter(|_| one_block && self.seen.is_none()),
         }
     }
 }

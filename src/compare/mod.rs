@@ -14,8 +14,8 @@
 //! - Where no blocks can be formed, neighbours make pairs, else all of A stand against all of B: the drift that this
 //!   leaves is estimated and allowed for. In the last case what one antenna's takes show to vary is also charged once in
 //!   full between the antennas, since nothing shows how far it wandered from the ones to the others.
-//! - Up to three blocks have no spread of differences to speak of, but repeats in them: what a channel does by itself is told by
-//!   these, over all channels; what all channels share (matings, gain) enters as foreseen, unless the blocks contradict it.
+//! - A single block has no spread of differences, but repeats in it: what a channel does by itself is told by these, over all
+//!   channels; what all channels share (matings, gain) enters as foreseen, unless the block contradicts it.
 //! - Without repeats, what varies enters as foreseen: the statistics of each power, a mating a take, and
 //!   [`Options::unsteadiness_db`] a take. Such a comparison is weak, and says so.
 //! - A channel goes by its pilot, at one frequency, where the pilot tells more than the power in the channel can

@@ -2,7 +2,6 @@
 
 use super::budget::BudgetRow;
 use super::law::ErrorLaw;
-use super::shown::MOST_BLOCKS;
 use crate::statistics::{normal_upper_tail, truncated, welch_satterthwaite};
 
 /// More than so many further blocks nobody takes.
@@ -80,12 +79,10 @@ pub(super) fn prospect(
     let varying_db = varying_db * median_factor(freedom);
     let decides = |count: usize| {
         let varying_db = varying_db * (repeats as f64 / count as f64).sqrt();
-        let own = count as f64 - 1.0;
-        let freedom = match by_repeats {
-            // Few blocks are told by all channels together.
-            true if count <= MOST_BLOCKS => freedom.max(own),
-            true => own,
-            false => f64::INFINITY,
+        let freedom = if by_repeats {
+            count as f64 - 1.0
+        } else {
+            f64::INFINITY
         };
         ErrorLaw::new(varying_db, freedom, fixed_db).two_sided(difference_db) <= level
     };

@@ -23,7 +23,8 @@ pub struct Options {
     pub mating_db: f64,
     /// Standard uncertainty, in dB, of one take's level from what changes between takes (drift, fading, people moving
     /// about), used only where repeats don't show it: where there are none, or where all takes of one antenna lie
-    /// together in time (there what single takes show to vary counts where it is more, unless this is 0). 0.25 dB is an assumption for an antenna indoors that nobody walks past, no standard's figure.
+    /// together in time (there what single takes show to vary counts where it is more, unless this is 0). 0.25 dB is an
+    /// assumption for an antenna indoors that nobody walks past, no standard's figure.
     /// With people about it is several times that, and then a comparison without repeats is often wrong: take blocks.
     pub unsteadiness_db: f64,
     /// Standard uncertainty, in dB, with which a difference between two pilots stands for that of their channels: the pilot

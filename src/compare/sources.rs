@@ -106,7 +106,7 @@ pub(super) struct Estimator<'d, 't> {
     pub options: &'d Options,
     pub selective: SelectiveFading,
     pub seen: Option<Seen>,
-    /// What few blocks show in all channels.
+    /// What the only block shows in all channels.
     pub shown: Option<&'d Shown>,
     /// Whether the spread of repeats stands for what varies from take to take; else what is known beforehand.
     pub by_repeats: bool,

@@ -42,9 +42,12 @@ const FALSE_ALARM_MARGIN: f64 = 2.0;
 /// Every so manieth bin tells the spread: the window spreads each over its neighbours.
 const SPREAD_EVERY: usize = 4;
 
-/// From this share of the transforms down, which steady noise seldom reaches (its estimate scatters by some 7 %), the spread
-/// of the bins counts.
-const UNSTEADY: f64 = 0.9;
+/// The number of transforms that the spread of n bins of steady noise shows scatters by this over √n, relatively: by 7 % over
+/// the some 800 bins of a wide search. Measured.
+const SCATTER_OF_SPREAD: f64 = 2.0;
+
+/// From so many times that scatter below the true number down, which steady noise seldom reaches, the spread of the bins counts.
+const UNSTEADY: f64 = 2.0;
 
 /// Share of what the spread shows that is reckoned with: a mixture of few and many transforms has a longer tail than a gamma
 /// variable of its spread.
@@ -489,7 +492,11 @@ impl PilotSpectrum {
     /// The same where the bins' spread shows that the noise is not steady; `None` where it is.
     fn unsteady_tail(&self, ratio: f64) -> Option<f64> {
         let effective = self.effective_transforms();
-        let shown = (self.shown_transforms()).filter(|&shown| shown < UNSTEADY * effective)?;
+        let (shown, bins) = self.shown_transforms()?;
+        let scatter = SCATTER_OF_SPREAD / (bins as f64).sqrt();
+        if shown >= (1.0 - UNSTEADY * scatter) * effective {
+            return None;
+        }
         let worth = (OF_SPREAD * shown).max(1.0);
         let shape = self.noise_degrees_of_freedom(self.levelled()) / 2.0 * worth / effective;
         let shape = (shape * BURST).max(1.0);
@@ -501,8 +508,8 @@ impl PilotSpectrum {
         ((NEIGHBOURS_HZ / 4.0 / self.grid.step_hz) as usize).max(1)
     }
 
-    /// How many independent transforms the bins' spread about the level shows; `None` where there are few bins.
-    fn shown_transforms(&self) -> Option<f64> {
+    /// How many independent transforms the bins' spread about the level shows, and by how many bins; `None` where there are few.
+    fn shown_transforms(&self) -> Option<(f64, usize)> {
         let levelled = self.levelled();
         let mut over_level: Vec<f64> = Vec::with_capacity(levelled.bins.len() / SPREAD_EVERY + 1);
         for (place, chunk) in levelled.bins.chunks(self.chunk()).enumerate() {
@@ -531,7 +538,7 @@ impl PilotSpectrum {
                 high = middle;
             }
         }
-        Some(low)
+        Some((low, over_level.len()))
     }
 }
 
