@@ -43,10 +43,15 @@ impl Within<'_> {
         let Some(transmitted) = transmitted(self.channel, identity) else {
             return (None, None);
         };
-        let Some((step_hz, points, averages)) = self.density() else {
+        let Some(Stitched {
+            step_hz,
+            density,
+            noise: flat_noise,
+            averages,
+        }) = self.stitched()
+        else {
             return (None, None);
         };
-        let (density, flat_noise): (Vec<f64>, Vec<f64>) = points.into_iter().unzip();
         // A bound is no noise figure: what is no more than that is not taken off.
         let noise = (self.noise_source != NoiseSource::QuietestStretch).then_some(NoiseDensity {
             density: &flat_noise,
@@ -79,10 +84,8 @@ impl Within<'_> {
         })
     }
 
-    /// The pieces' densities, flat field divided out and at one gain, each with the noise in it, side by side on one grid
-    /// that begins at the channel's lower edge, with its step and the effective averages of a point; not a number where
-    /// nothing is covered.
-    fn density(&self) -> Option<(f64, Vec<(f64, f64)>, f64)> {
+    /// The pieces side by side.
+    fn stitched(&self) -> Option<Stitched> {
         let first = self.pieces.first()?.tuning;
         let step_hz = self.rate_hz / first.density.len() as f64;
         let count = (self.channel.width().0 / step_hz) as usize;
@@ -109,12 +112,24 @@ impl Within<'_> {
             .iter()
             .map(|piece| piece.tuning.segments)
             .min()?;
-        Some((
+        let (density, noise) = (0..count).map(at).unzip();
+        Some(Stitched {
             step_hz,
-            (0..count).map(at).collect(),
-            segments as f64 / OVERLAP_SPREAD,
-        ))
+            density,
+            noise,
+            averages: segments as f64 / OVERLAP_SPREAD,
+        })
     }
+}
+
+/// The pieces' densities, flat field divided out and at one gain, each with the noise in it, side by side on one grid that
+/// begins at the channel's lower edge; not a number where nothing is covered.
+struct Stitched {
+    step_hz: f64,
+    density: Vec<f64>,
+    noise: Vec<f64>,
+    /// Effective averages of a point.
+    averages: f64,
 }
 
 /// The pilots of OFDM, which give a ripple of their own. DVB-T2 puts them on every 3rd, 6th, 12th or 24th carrier (EN 302 755,
