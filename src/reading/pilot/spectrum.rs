@@ -15,6 +15,7 @@
 
 use std::collections::BTreeMap;
 use std::f64::consts::{LN_10, PI};
+use std::ops::Range;
 
 use statrs::distribution::{ContinuousCDF, Gamma};
 
@@ -86,6 +87,15 @@ impl Grid {
     fn nearest(&self, hz: f64) -> Option<usize> {
         let bin = ((hz - self.origin_hz) / self.step_hz).round() + self.half_bins as f64;
         (bin >= 0.0 && bin <= 2.0 * self.half_bins as f64).then_some(bin as usize)
+    }
+
+    /// All bins within `reach_hz` of a frequency, and maybe one more at either end.
+    fn around(&self, hz: f64, reach_hz: f64) -> Range<usize> {
+        let place = |hz: f64| (hz - self.origin_hz) / self.step_hz + self.half_bins as f64;
+        let first = place(hz - reach_hz).floor().max(0.0) as usize;
+        let end = (place(hz + reach_hz).ceil().max(-1.0) + 1.0) as usize;
+        let end = end.min(2 * self.half_bins + 1);
+        first.min(end)..end
     }
 
     /// The Hann window's main lobe at a distance in hertz: power relative to its top.
@@ -404,7 +414,8 @@ impl PilotSpectrum {
         let line_hz = line_bins.map_or(0.0, |bins| bins / self.grid.segment_s);
         let mut near: Vec<f64> =
             Vec::with_capacity((2.0 * NEIGHBOURS_HZ / self.grid.step_hz) as usize + 2);
-        for (k, &sum) in sums.bins.iter().enumerate() {
+        let around = self.grid.around(hz, NEIGHBOURS_HZ);
+        for (k, &sum) in around.clone().zip(&sums.bins[around]) {
             let bin_hz = self.grid.hz(k);
             let away_hz = (bin_hz - hz).abs();
             if away_hz <= NEIGHBOURS_HZ
